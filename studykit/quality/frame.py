@@ -38,6 +38,8 @@ WILD = 3.0
 AGES = 0.05
 """Containers of one lot and store whose ages differ by less than this share of them (standard deviation) are of one age: what
 a day or a week more has done is no line that reaches from lot to lot (own judgement)."""
+MIXED = 0.2
+"""Spread (log) of the containers' rates by which mixed samples differ from their zones, at least (own judgement)."""
 TINY = 1e-12
 FINEST = 1e-4
 """Where most readings agree to the digit (coarse rounding), the others are weighed by this share of the farthest."""
@@ -236,7 +238,7 @@ def fit(f: Frame, y: Vector) -> Fit:
     level, profile, e = _two_way(f, y)
     rate, sd_rate = _rates(f, profile, e)
     e = e - (rate[f.at] - 1.0)[:, None] * _shape(f, profile)
-    s = _scales(f, e)
+    s = np.hypot(_scales(f, e), _of_mixing(f, profile, sd_rate))
     u, kinds = _by_kind(f, level)
     box = _is_box(f)
     su = np.maximum(_spread_of_containers(f, u, box), quantile(s[f.zone], 0.5) / np.sqrt(3))
@@ -338,6 +340,19 @@ def _scales(f: Frame, e: Vector) -> Vector:
     s[~f.zone] = np.maximum(np.nan_to_num(f.stated), 0.0) if np.isfinite(f.stated).all() else whole
     s = np.maximum(s, np.nan_to_num(f.stated))
     return np.where(s > 0, s, np.inf)
+
+
+def _of_mixing(f: Frame, profile: Vector, sd_rate: float) -> Vector:
+    """How far a container's mixed sample may lie from what its zones lead one to expect, beyond measuring (n x A).
+
+    The logarithm of the mean of zones lies above the mean of their logarithms by half their variance. The samples of one kind
+    share one offset, so that what is left is by how much that half varies with the containers' own rates.
+    """
+    depths = np.unique(f.place[f.zone])
+    variance = profile[depths].var(axis=0) if depths.size else np.zeros(profile.shape[1])
+    half = np.where(f.relative, variance / 2, np.sqrt(variance) * MIXED)
+    mixed = ~f.zone & (f.at >= 0)
+    return np.asarray(np.where(mixed[:, None], half * max(2 * sd_rate, MIXED), 0.0))
 
 
 def _by_kind(f: Frame, level: Vector) -> tuple[Vector, Vector]:
