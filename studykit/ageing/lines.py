@@ -18,7 +18,8 @@ Shapes: S sets of values on one layout, n rows, q columns, T combinations of the
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -59,6 +60,15 @@ class Lines:
     scatter: Array  # (S,) residual mean square
     rows: Callable[[Array], Reading] | None = None  # reads combinations in place of what stands above
 
+    def some(self, of: NDArray[np.bool_]) -> Lines:
+        """The lines of some sets of values alone; of (S,)."""
+        def rows(L: Array) -> Reading:
+            found = self.at(L)
+            return Reading(estimate=found.estimate[of], se=found.se[of], df=found.df)
+
+        return replace(self, beta=self.beta[of], covariance=self.covariance[of], scatter=self.scatter[of],
+                       rows=None if self.rows is None else rows)
+
     def at(self, rows: ArrayLike) -> Reading:
         """Combinations of the coefficients, rows (T, q)."""
         L = np.atleast_2d(np.asarray(rows, dtype=float))
@@ -94,13 +104,22 @@ def fit_lines(values: ArrayLike, columns: ArrayLike, units: ArrayLike, scatter: 
     if scatter == "equal":
         return Lines(beta=beta, covariance=square[:, None, None] * unit, unit=unit[None], gram=None, df_rest=n - q,
                      scatter=square)
-    code = np.unique(units, return_inverse=True)[1]
-    late = X[:, -1] / np.abs(X[:, -1]).max()
-    growing = np.eye(n) + MOST_GROWTH * (code[:, None] == code) * np.outer(late, late)
-    loads, gram = _clusters(X, unit, code, growing)
+    loads, gram, both = _layout(X.tobytes(), X.shape, tuple(np.unique(units, return_inverse=True)[1].tolist()))
     parts = np.einsum("sn,mnq->smq", rest, loads)
-    return Lines(beta=beta, covariance=np.einsum("smq,smr->sqr", parts, parts), df_rest=n - q, scatter=square,
-                 unit=np.stack([unit, unit @ X.T @ growing @ X @ unit]), gram=gram)
+    return Lines(beta=beta, covariance=np.einsum("smq,smr->sqr", parts, parts), df_rest=n - q, scatter=square, unit=both,
+                 gram=gram)
+
+
+@lru_cache(maxsize=64)
+def _layout(columns: bytes, shape: tuple[int, int], units: tuple[int, ...]) -> tuple[Array, Array, Array]:
+    """What follows from columns and containers alone: ``_clusters``, and the coefficients' covariance under both models."""
+    X: Array = np.frombuffer(columns, dtype=np.float64).reshape(shape)
+    code = np.array(units, dtype=np.intp)
+    unit = np.asarray(np.linalg.inv(X.T @ X), float)
+    late = X[:, -1] / np.abs(X[:, -1]).max()
+    growing = np.asarray(np.eye(len(X)) + MOST_GROWTH * (code[:, None] == code) * np.outer(late, late), float)
+    loads, gram = _clusters(X, unit, code, growing)
+    return loads, gram, np.stack([unit, unit @ X.T @ growing @ X @ unit])
 
 
 def _clusters(X: Array, unit: Array, code: NDArray[np.intp], growing: Array) -> tuple[Array, Array]:

@@ -13,8 +13,11 @@ from studykit.ageing.lines import fit_lines
 from studykit.ageing.reach import (
     Passing,
     Simulated,
+    _below,
     _centres,
+    _left,
     _needed,
+    _until,
     bootstrap,
     bootstrap_share,
     by_ages,
@@ -25,7 +28,9 @@ from studykit.ageing.reach import (
     opened_once,
     own_lines,
     share_crossing,
+    share_limits,
     share_passes,
+    share_within,
 )
 
 LINEAR = Course()
@@ -277,3 +282,42 @@ def test_fewer_than_five_containers_tell_no_share() -> None:
     y = (0.5 * t + np.random.default_rng(2).normal(0, 0.1, 16))[None]
     assert containers_law(y, LINEAR, t, units) is None
     assert containers_law(y[:, :4], LINEAR, t[:4], np.arange(4)) is None
+
+
+def _some_studies(again: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Differences of two pairs in 300 studies (2, 300, n), some never within, some within beyond the oldest age; and units."""
+    rng, units = np.random.default_rng(11), np.tile(np.arange(6), 2) if again else np.arange(12)
+    rate, sd = rng.uniform(0.0, 0.9, (300, 1)), rng.uniform(0.02, 4.0 if again else 6.0, (300, 1))
+    one = rate * T + sd * rng.standard_normal((300, 12))
+    return np.stack([one, 0.5 * one + sd * rng.standard_normal((300, 12))]), units
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_shares_looked_at_where_it_matters_cross_where_all_of_them_do(again: bool) -> None:
+    """To the bit: the times left out are those at which one part of the share alone lies beyond."""
+    values, units = _some_studies(again)
+    laws = [law for d in values if (law := containers_law(d, LINEAR, T, units)) is not None]
+    assert len(laws) == 2
+    safe, outside = share_within(laws, MARGIN, 0.3, alpha=0.05, span=(4, 30), stop=60, points=41)
+
+    def every(months: np.ndarray, of: np.ndarray | slice = slice(None)) -> np.ndarray:
+        return _below(share_limits(laws, MARGIN, alpha=0.05, months=months), 0.3)[of]
+
+    left = _left(laws, MARGIN, 0.3)
+    whole, never = _until(every, (4, 30), 60, 41, lambda months, _: left(months[:1])[:, 0] < 0, every)
+    assert 20 < outside.sum() < 280
+    assert (safe > 30).sum() > 5
+    assert np.unique(safe[safe < 30]).size > 10
+    np.testing.assert_array_equal(outside, never)
+    np.testing.assert_array_equal(safe, whole)
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_lines_of_some_studies_read_as_those_among_all(again: bool) -> None:
+    values, units = _some_studies(again)
+    lines, of, at = fit_lines(values[0], LINEAR.line(T), units), np.arange(300) % 7 == 3, LINEAR.line(np.linspace(4, 60, 9))
+    some, every = lines.some(of).at(at), lines.at(at)
+    assert some.estimate.shape == (43, 9)
+    np.testing.assert_array_equal(some.estimate, every.estimate[of])
+    np.testing.assert_array_equal(some.se, every.se[of])
+    np.testing.assert_array_equal(some.df, every.df)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
@@ -21,6 +22,7 @@ from studykit.sampling.sheets import (
     label_places,
     labels_pdf,
     qr_svg,
+    render,
     submission_pdf,
     submission_xlsx,
 )
@@ -313,6 +315,28 @@ def test_steps_of_a_page_with_room_are_numbered_lines_in_larger_type(tmp_path) -
     at = text.search(words).get_next()
     assert at is not None
     assert pdfium.raw.FPDFText_GetFontSize(text.raw, at[0]) >= 8
+
+
+def test_a_page_has_the_type_that_it_has_alone(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The size that fits is looked for from that of the page before, upwards and downwards."""
+    asked: list[dict[str, Any]] = []
+    monkeypatch.setattr("studykit.sampling.sheets.render", lambda template, data, files=None: asked.append(data) or b"")
+    bench_pdf(*drum_with(["upper", "lower"], tmp_path))
+    monkeypatch.undo()
+    few = asked[0]["pages"][0]
+    many = few | {"warnings": ["Something of this container that takes a line of the column beside its drawing."] * 8}
+    words = "Set the tip"
+
+    def sizes(pages: list[dict[str, Any]]) -> list[float]:
+        printed, out = pdfium.PdfDocument(render("bench", asked[0] | {"pages": pages})), []
+        for page in (printed[k + 1] for k in range(len(pages))):
+            text = page.get_textpage()
+            out.append(round(pdfium.raw.FPDFText_GetFontSize(text.raw, text.search(words).get_next()[0]), 3))
+        return out
+
+    (large,), (small,) = sizes([few]), sizes([many])
+    assert large > small
+    assert sizes([few, many, few, many, many, few]) == [large, small, large, small, small, large]
 
 
 @pytest.mark.slow
