@@ -14,6 +14,7 @@ from itertools import combinations
 import pandas as pd
 
 from studykit.core.errors import BadInput
+from studykit.core.listing import series
 from studykit.design.assumptions import aims_of, settings_of
 from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
@@ -122,10 +123,10 @@ def _profiles(study: Study, size: DesignSize) -> list[Advice]:
         return []
     still = [(a, right_chance(a.with_gradient(0.0), size, study.alpha),
               right_chance(a.scattered().with_gradient(0.0), size, study.alpha)) for a in open_]
-    ranges = [f"{a.analyte} {100 * worse:.0f} to {100 * now:.0f} %"
+    ranges = [f"{study.label_of(a.analyte)} {100 * worse:.0f} to {100 * now:.0f} %"
               for a, now, worse in still if now - worse >= 0.01]
     return [Advice(topic="profiles not guessed",
-                   what="sd_container_depth is not given for " + ", ".join(a.analyte for a in open_),
+                   what="sd_container_depth is not given for " + series(study.label_of(a.analyte) for a in open_),
                    why=f"the chances take the profiles of all containers to be alike; where they scatter by "
                        f"{100 * UNTYPED_PROFILES:g} % of the margin, the chance of homogeneous if nothing settled "
                        + (f"goes down: {'; '.join(ranges)}" if ranges else

@@ -256,7 +256,7 @@ def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
                                "this plan": "yes" if (n, k) == plan else ""}
         for a in view.aims:
             least = resolvable_margin(size, a.with_gradient(0.0).guess, chance=chance, alpha=view.study.alpha, side=a.side)
-            row[f"{a.analyte}, {a.unit}"] = a.margin_at(least)
+            row[f"{view.study.label_of(a.analyte)}, {a.unit}"] = a.margin_at(least)
         rows.append(row)
     return _table(rows if view.aims else [])
 
@@ -415,10 +415,11 @@ def record_design(stage: OpenStage, view: DesignView, found: SearchResult | None
                      100 * beyond_share_bound(view.size.containers, view.study.alpha), "%")
     for a in view.aims:
         still = a.with_gradient(0.0)
-        stage.record(f"{a.analyte}, chance of homogeneous if nothing settled",
+        name = view.study.label_of(a.analyte)
+        stage.record(f"{name}, chance of homogeneous if nothing settled",
                      chance_percent(still, view, "homogeneous"), "%", table="chances")
         least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha, side=a.side)
-        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.margin_at(least), a.unit,
+        stage.record(f"{name}, smallest margin shown in 80 % of studies", a.margin_at(least), a.unit,
                      table="chances")
     if found is not None and found.found is not None:
         stage.record("cost of the cheapest design", found.found.cost, view.settings.currency, table="cheapest")

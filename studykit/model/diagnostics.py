@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -239,11 +239,11 @@ def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], an
                                         margin=(on_margin(low, *scale)[0], on_margin(high, *scale)[0]))
 
 
-def influence_words(found: dict[str, Influence]) -> str:
-    """One line for each analyte whose word hangs on single containers, or that none does."""
+def influence_words(found: dict[str, Influence], name: Callable[[str], str] = str) -> str:
+    """One line for each analyte (by its ``name``) whose word hangs on single containers, or that none does."""
     if not found:
         return "With fewer than three containers none can be left out."
-    hanging = [f"- {a}: {one.sentence()}" for a, one in found.items() if one.decisive]
+    hanging = [f"- {name(a)}: {one.sentence()}" for a, one in found.items() if one.decisive]
     return "\n".join(hanging) or "No analyte's verdict changes, whichever single container is left out."
 
 

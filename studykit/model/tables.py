@@ -202,8 +202,9 @@ def structure_words(study: Study, models: list[AnalyteModel]) -> str:
     if declared == "unstructured":
         return ("Every difference between depths is judged by its own scatter over the containers; nothing was assumed of the "
                 "scatter across depths.")
-    odd = [f"{m.analyte} (p = {significant(m.p_structure, 2)})" for m in found if m.p_structure * len(found) < study.alpha]
-    other = [f"{m.analyte} ({m.unstructured.word} without it)" for m in found
+    odd = [f"{study.label_of(m.analyte)} (p = {significant(m.p_structure, 2)})" for m in found
+           if m.p_structure * len(found) < study.alpha]
+    other = [f"{study.label_of(m.analyte)} ({m.unstructured.word} without it)" for m in found
              if m.by_declaration and m.unstructured.word != m.structured.word]
     text = (f"It was declared before the data that {MEANT[declared]} ({study.factors.across_depths_reason.rstrip('.')}), so "
             "that scatter decides.")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -26,7 +27,7 @@ MOST_CONTAINERS, MOST_DEPTHS, MOST_REPLICATES, STUDIES = 60, 7, 8, 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Desk:
-    """What the sliders begin at and what does not move: analytes, planned size, prices, grid, target, level, currency."""
+    """What the sliders begin at and what does not move: analytes, size, prices, grid, target, level, currency, names."""
 
     aims: tuple[Aim, ...]
     size: DesignSize
@@ -35,13 +36,14 @@ class Desk:
     target: float = 0.8
     alpha: float = 0.05
     currency: str = "units"
+    labels: Mapping[str, str] = field(default_factory=dict)
 
     def controls(self, analyte: int = 0) -> tuple[Control, ...]:
         """The sliders at what the study says of an analyte."""
         aim, z, c = self.aims[analyte], self.size, self.costs
         margin, g, unit = aim.shown(aim.margin), aim.guess, aim.unit
         spreads = [float(s / 4 * max(margin, 2 * g.s_r)) for s in STEPS]
-        return (chosen("analyte", [a.analyte for a in self.aims], analyte),
+        return (chosen("analyte", [self.labels.get(a.analyte, a.analyte) for a in self.aims], analyte),
                 slider("containers", z.containers, range(1, max(MOST_CONTAINERS, z.containers) + 1)),
                 slider("depths", z.depths, range(2, max(MOST_DEPTHS, z.depths) + 1)),
                 slider("determinations of a sample", z.replicates, range(1, max(MOST_REPLICATES, z.replicates) + 1)),
@@ -160,7 +162,8 @@ def desk_of(view: DesignView) -> Desk:
     """The desk of an open design: the analyte of the figures first, free where no costs are given."""
     aims = tuple(sorted(both_sided(view), key=lambda a: a != view.shown))
     return Desk(aims=aims, size=view.size, costs=view.costs or Costs(container=0.0, sample=0.0, determination=0.0),
-                limits=view.limits, target=view.settings.target, alpha=view.study.alpha, currency=view.settings.currency)
+                limits=view.limits, target=view.settings.target, alpha=view.study.alpha, currency=view.settings.currency,
+                labels=view.study.labels)
 
 
 def show_sliders(view: DesignView) -> None:

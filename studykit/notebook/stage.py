@@ -12,6 +12,7 @@ from __future__ import annotations
 import os
 import platform
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -35,6 +36,8 @@ if TYPE_CHECKING:  # every notebook imports this module, in a fresh kernel: what
 SCRATCH = "scratch"
 NOT_YOURS = ("**This is the invented demo, not a study of yours.** No study folder was named and none lies around this "
              "notebook. Nothing below is about your containers: open the notebook inside a study, or set `study` above.")
+KEYED = frozenset({"analyte", "analytes", "lacks", "across", "up", "because of", "rule"})
+"""Columns of saved tables that hold analytes by their keys; of a rule of reading it stands before a colon."""
 BEFORE_RESULTS = ("00-study", "01-design", "02-sampling", "03-intake")
 _open: list[Stage] = []
 
@@ -172,12 +175,26 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
 
 
 def _by_name(frame: pd.DataFrame) -> pd.DataFrame:
-    """The same table with analytes by the names that people read, where no column has both; files keep the keys."""
-    if not _open or "analyte" not in frame or "name" in frame:
+    """The same table with analytes by the names that people read, each once; files keep the keys.
+
+    A column of names beside that of the keys is left out.
+    """
+    if not _open:
         return frame
     labels = _open[0].study.labels
-    return frame.assign(analyte=[", ".join(labels.get(key, key) for key in str(v).split(", ")) if isinstance(v, str) else v
-                                 for v in frame["analyte"]])
+    told = {str(c): [_in_names(v, labels) if isinstance(v, str) else v for v in frame[c]] for c in frame if c in KEYED}
+    return frame.assign(**told).drop(columns=["name"] if {"analyte", "name"} <= set(frame) else [])
+
+
+def _in_names(keys: str, labels: Mapping[str, str]) -> str:
+    """Several keys, with commas or with blanks alone between them, or one before a colon, as names; else as it stands."""
+    head, colon, rest = keys.partition(": ")
+    if colon and head in labels:
+        return f"{labels[head]}: {rest}"
+    parts = keys.split(", ")
+    if len(parts) == 1 and keys not in labels and len(words := keys.split(" ")) > 1 and set(words) <= set(labels):
+        parts = words
+    return ", ".join(labels.get(key, key) for key in parts)
 
 
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:

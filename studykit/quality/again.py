@@ -55,11 +55,12 @@ def superseded(folder: Path | None) -> pd.DataFrame:
 
 
 def second_measurings(old: pd.DataFrame, t: pd.DataFrame, promised: Mapping[str, float], judged: Mapping[str, float],
-                      tests: Mapping[str, str]) -> Again:
+                      tests: Mapping[str, str], names: Mapping[str, str] | None = None) -> Again:
     """Every run that measured bottles again, by analyte and over the analytes of one test, against the first readings.
 
     ``old``: as of ``superseded``; ``t``: the working table; ``promised``: stated scatter of one reading, scale of y;
-    ``judged``: what stands in where none is stated; ``tests``: which test reads each analyte.
+    ``judged``: what stands in where none is stated; ``tests``: which test reads each analyte;
+    ``names``: analytes as people name them.
     """
     pairs = _pairs(old, t)
     s = {a: promised[a] if promised.get(a, 0) > 0 else judged.get(a, np.nan) for a in pairs["analyte"].unique()}
@@ -67,7 +68,7 @@ def second_measurings(old: pd.DataFrame, t: pd.DataFrame, promised: Mapping[str,
     table = pd.DataFrame([r for rows in parts for r in rows], columns=[*COLUMNS, "shown", "p"])
     table["p_holm"] = holm(table["p"]) if len(table) else table["p"]
     table["named"] = table["p_holm"] < CHANCE
-    flags = [_flag(str(run), g, pairs[pairs["run"] == run], t) for run, g in table.groupby("run", sort=True)
+    flags = [_flag(str(run), g, pairs[pairs["run"] == run], t, names or {}) for run, g in table.groupby("run", sort=True)
              if g["named"].any()]
     bottles = frozenset(zip(pairs["sample"], pairs["analyte"], pairs["run"], strict=True))
     return Again(bottles=bottles, check=CheckResult(
@@ -120,15 +121,17 @@ def _row(run: str, analyte: str, count: int, gap: float, se: float, unit: str) -
     p = 2 * float(stats.t.sf(abs(gap) / se, TAILS))
     size = 100 * float(np.expm1(gap)) if unit == "%" else gap
     return (run, analyte, count, size, unit, 100 * se if unit == "%" else se, np.nan, False,
-            f"{analyte} {size:+.3g} {unit}", p)
+            f"{size:+.3g} {unit}", p)
 
 
-def _flag(run: str, table: pd.DataFrame, pairs: pd.DataFrame, t: pd.DataFrame) -> Flag:
+def _flag(run: str, table: pd.DataFrame, pairs: pd.DataFrame, t: pd.DataFrame, names: Mapping[str, str]) -> Flag:
     """The question of one run: which of the two measurings is right."""
     named = table[table["named"]]
     single = named[~named["analyte"].str.contains(", ", regex=False)]
     told = single if len(single) else named
     analytes = list(dict.fromkeys(a for text in told["analyte"] for a in text.split(", ")))
+    reads = [f"{', '.join(names.get(a, a) for a in text.split(', '))} {size}"
+             for text, size in zip(told["analyte"], told["shown"], strict=True)]
     own = pairs[pairs["analyte"].isin(analytes)]
     bottles, before = sorted(own["sample"].unique()), sorted(own["first_run"].unique())
     fluids = set(t.loc[t["kind"].eq("check fluid"), "run"])
@@ -137,7 +140,7 @@ def _flag(run: str, table: pd.DataFrame, pairs: pd.DataFrame, t: pd.DataFrame) -
         f"no check fluid was read in run {run}: nothing vouches for it")
     n, of_run = len(bottles), f"run{'s' if len(before) > 1 else ''} {listed(before)}"
     text = (f"the second measuring of {n} bottle{'s' if n > 1 else ''} reads otherwise than the first ({of_run}), "
-            f"in the middle {listed(list(told['shown']), 12)} from it, by scatter of measuring in "
+            f"in the middle {listed(reads, 12)} from it, by scatter of measuring in "
             f"{one_in(float(told['p_holm'].min()))}: which is right? {behind}; to tell: some of these bottles and others of "
             f"{of_run} once more in one run with the check fluid. The second readings stand in the results")
     return Flag(rule=RULE, concern="ask before trusting" if not vouched or n >= MANY else "hint only", where=f"run {run}",

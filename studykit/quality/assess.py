@@ -290,12 +290,13 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     files, factor = check_files(study, t, limits)
     read = undone(t, factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
-    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study))
+    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study), study.labels)
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
-    again = second_measurings(superseded(folder), t, promised, {a: k.s for a, k in scatter.items()}, tests_of(study))
+    again = second_measurings(superseded(folder), t, promised, {a: k.s for a, k in scatter.items()}, tests_of(study),
+                              study.labels)
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
@@ -422,11 +423,11 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
              for a, s in x.scatter.items()}
     coarse = set(rough.loc[rough["step"] > 0.5 * rough["s"], "analyte"])
     return (
-        check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept)),
+        check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept), x.study.label_of),
         check_repeatability(x.pooled, coarse, _about_the_model(x.suspects)),
         mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects)),
         suspicions.impossible_values(x.results, set(x.samples.loc[x.samples["kind"] == "blank", "sample"])),
-        suspicions.marked_cells(x.results),
+        suspicions.marked_cells(x.results, x.study.label_of),
         copied_rows(fluid, steps, _chances(x.suspects, single)),
         suspicions.rounding(steps, x.study, judged),
         saturated_curve(fluid, steps),

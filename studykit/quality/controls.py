@@ -279,15 +279,15 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
         dirty = r["qualifier"] == "" and r["value"] > allowed
         rows.append(("blank", f"sample {r['sample']}", r["analyte"], 1, r["value"], np.nan, allowed, r["unit"], np.nan,
                      "reads too much" if dirty else "clean", "no" if dirty else "yes"))
-    return rows, _blank_flags(pd.DataFrame(rows, columns=CONTROL_COLUMNS).query("as_hoped == 'no'"))
+    return rows, _blank_flags(pd.DataFrame(rows, columns=CONTROL_COLUMNS).query("as_hoped == 'no'"), study)
 
 
-def _blank_flags(dirty: pd.DataFrame) -> list[Flag]:
+def _blank_flags(dirty: pd.DataFrame, study: Study) -> list[Flag]:
     """One flag a blank, with every analyte that it reads too much of."""
     out = []
     for where, g in dirty.groupby("where", sort=True):
         own = g.sort_values("value", ascending=False).drop_duplicates("analyte").sort_values("analyte")
-        reads = [f"{shown(r['value'])} {r['unit']} {r['analyte']} (up to {shown(r['high'], 3)})"
+        reads = [f"{shown(r['value'])} {r['unit']} {study.label_of(r['analyte'])} (up to {shown(r['high'], 3)})"
                  for r in own.to_dict("records")]
         text = (f"the blank reads {listed(reads, 12)}; as much (a tenth of the margin, the reporting limit, of water what the "
                 "stock holds) would not matter: tool, bottle, or carry-over in the instrument")

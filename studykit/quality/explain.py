@@ -459,9 +459,9 @@ def _against(sc: Scene, opposite: NDArray[np.bool_], alike: NDArray[np.bool_]) -
 
 
 def _amounts(sc: Scene, box: int, columns: Index) -> str:
-    """By how much each of these analytes of a container reads from what is expected: "B 0.2, KV40 1.47 times"."""
+    """By how much each of these analytes of a container reads from what is expected: "boron 0.2, viscosity 1.47 times"."""
     level, kinds = (in_units(sc.f.relative, x) for x in (sc.m.level[box], sc.m.kinds[box]))
-    parts = [f"{sc.f.analytes[a]} {shown(float(level[a] / kinds[a]), 3)}" for a in columns]
+    parts = [f"{name} {shown(float(level[a] / kinds[a]), 3)}" for a, name in zip(columns, sc.f.told(columns), strict=True)]
     return f"{', '.join(parts)} times" if parts else ""
 
 

@@ -16,7 +16,7 @@ profile, the check fluid its own, the layered control only serves as somebody's 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -60,6 +60,7 @@ class Frame:
     reference (A): what the check fluid should read (its reference value, else the middle of its limits, in the unit),
     NaN if unknown; unsure (A): standard uncertainty of that, 0 if unknown.
     tests (A): which test reads each analyte, in words that tell tests apart; empty where that is not known.
+    called (A): the analytes as people name them; empty where they are told by their keys.
     at: container code of each row (-1 none), place: label code. names: containers by code.
     """
 
@@ -78,6 +79,11 @@ class Frame:
     reference: Vector
     unsure: Vector
     tests: tuple[str, ...] = ()
+    called: tuple[str, ...] = ()
+
+    def told(self, columns: Iterable[int]) -> list[str]:
+        """Analytes by their column, as people name them."""
+        return [(self.called or self.analytes)[int(a)] for a in columns]
 
     def times(self, y: Vector, factor: Vector | float) -> Vector:
         """y of readings that are ``factor`` times as large."""
@@ -90,7 +96,8 @@ def in_units(relative: NDArray[np.bool_], y: Vector) -> Vector:
 
 
 def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float],
-                limits: pd.DataFrame | None = None, tests: Mapping[str, str] | None = None) -> Frame:
+                limits: pd.DataFrame | None = None, tests: Mapping[str, str] | None = None,
+                names: Mapping[str, str] | None = None) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.
 
     Where they cannot both be right, only one enters (``one_of_two``).
@@ -98,9 +105,9 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     t = one_of_two(t, stated)
     analytes = tuple(sorted(t["analyte"].unique()))
     key = t["sample"].astype(str) + "\t" + t["run"].astype(str)
-    code, names = pd.factorize(key)
+    code, bottles = pd.factorize(key)
     column = pd.Categorical(t["analyte"], categories=list(analytes)).codes
-    y, value = (_cells(code, column, t[c].to_numpy(float), len(names), len(analytes)) for c in ("y", "value"))
+    y, value = (_cells(code, column, t[c].to_numpy(float), len(bottles), len(analytes)) for c in ("y", "value"))
     rows = t.assign(code=code).drop_duplicates("code").sort_values("code").reset_index(drop=True)
     rows["order"] = t["run_order"].groupby(code).min().to_numpy(float)
     rows["draw_order"] = pd.to_numeric(rows["draw_order"], errors="coerce") if "draw_order" in rows else np.nan
@@ -113,12 +120,13 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     at, boxes = pd.factorize(box.where(used))
     place, labels = pd.factorize(label.where(used))
     relative = t.groupby("analyte")["relative"].first().reindex(list(analytes)).to_numpy(bool)
-    raw = _raw(results, names, analytes)
+    raw = _raw(results, bottles, analytes)
     return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
                  relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone,
                  reference=_reference(analytes, limits), unsure=_unsure(analytes, limits),
-                 tests=tuple(tests.get(a, "") for a in analytes) if tests else ())
+                 tests=tuple(tests.get(a, "") for a in analytes) if tests else (),
+                 called=tuple(names.get(a, a) for a in analytes) if names else ())
 
 
 def _reference(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:

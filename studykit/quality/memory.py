@@ -99,12 +99,12 @@ def told(sc: Scene, after: Index, before: Index, adds: bool = False) -> tuple[li
         if which.size:
             blanks, shares, columns = [*blanks, int(i)], [*shares, share], columns | set(which.tolist())
             words.append(f"blank {codes[i]} reads {shown(100 * share, 2)} % of the {kinds[j]} {codes[j]} right before it, in "
-                         f"{listed([sc.f.analytes[a] for a in which])} alike")
+                         f"{listed(sc.f.told(which))} alike")
     which, share, gain = fluid_share(sc, after, before, adds)
     if gain > ENOUGH:
         columns |= set(which.tolist())
         words.append(f"the check fluid reads as if it held {shown(100 * share, 2)} % of what came before it, in "
-                     f"{listed([sc.f.analytes[a] for a in which])}")
+                     f"{listed(sc.f.told(which))}")
     worth = EACH * len(columns) if blanks else gain if gain > ENOUGH else 0.0
     middle = float(np.median(shares)) if shares else share
     against = set(np.flatnonzero(_fluid_gain(sc, after, before, np.array([middle]), adds)[0] < -3).tolist()) if worth else set()

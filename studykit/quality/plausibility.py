@@ -7,7 +7,7 @@ practice and not on a standard, its text says so.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -229,14 +229,15 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckRe
     table = pd.DataFrame(rows, columns=["sample", "analyte", "value", "limit"])
     flags = []
     for sample, g in table.groupby("sample", sort=True):
-        seen = [f"{r['analyte']} {shown(r['value'], 3)} (limit {shown(r['limit'], 3)})" for r in g.to_dict("records")]
+        seen = [f"{study.label_of(r['analyte'])} {shown(r['value'], 3)} {study.unit_of(r['analyte'])} "
+                f"(limit {shown(r['limit'], 3)})" for r in g.to_dict("records")]
         text = (f"{listed(seen)}: an unused fluid holds next to no wear metals; a dirty tool, a swapped or a used "
                 "sample? (common practice, no source)")
         flags.append(Flag(rule="wear metals", concern="ask before trusting" if len(g) > 1 else "hint only",
                           where=f"sample {sample}", analyte=listed(sorted(g["analyte"].unique())), evidence=text,
                           samples=(str(sample),)))
     note = "not assessed: no wear metal among the analytes" if not metals else (
-        f"no reporting limit known for {listed(unknown)}" if unknown else "")
+        f"no reporting limit known for {listed([study.label_of(a) for a in unknown])}" if unknown else "")
     return CheckResult(rule="wear metals", table=table, flags=tuple(flags), note=note)
 
 
@@ -271,14 +272,14 @@ def _mass_fraction(unit: str) -> float:
     return convert(1.0, unit, "% (m/m)") / 100 if kind_of(unit) == "mass fraction" else float("nan")
 
 
-def marked_cells(results: pd.DataFrame) -> CheckResult:
+def marked_cells(results: pd.DataFrame, name: Callable[[str], str] = str) -> CheckResult:
     """Results whose cell had a mark in the laboratory's file (hidden, struck, comment, format, text), or was confirmed."""
     marks = results["marks"].fillna("").astype(str) if "marks" in results else pd.Series("", index=results.index)
     table = results.loc[marks != "", ["sample", "analyte", "value", "unit", "source_file", "source_row"]]
     table = table.assign(marks=marks[marks != ""]).reset_index(drop=True)
     flags = []
     for mark, part in table.groupby("marks", sort=True):
-        named = listed([f"{s} {a}" for s, a in zip(part["sample"][:4], part["analyte"][:4], strict=True)])
+        named = listed([f"{s} {name(a)}" for s, a in zip(part["sample"][:4], part["analyte"][:4], strict=True)])
         more = f" and {len(part) - 4} more" if len(part) > 4 else ""
         flags.append(Flag(
             rule="marked cell", concern="hint only", where=f"{len(part)} result" + ("s" if len(part) > 1 else ""),

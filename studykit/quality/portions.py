@@ -129,7 +129,7 @@ def _dissolved(sc: Scene, columns: Index) -> str:
     size = np.where(sc.f.relative, np.ptp(sc.m.profile[depths], axis=0), 0.0)
     if np.nanmax(size, initial=0.0) < SHOWN:
         return ""
-    return listed([sc.f.analytes[a] for a in columns if not settles(sc, int(a))], 8).replace("none", "")
+    return listed(sc.f.told(a for a in columns if not settles(sc, int(a))), 8).replace("none", "")
 
 
 __all__ = ["at_the_floor", "portions"]

@@ -12,7 +12,7 @@ are listed, and flagged only when that chance, over all pairs together, is small
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -176,8 +176,11 @@ def _judged_pairs(study: Study, pairs: pd.DataFrame, s_y: Mapping[str, float],
     return out.reindex(columns=PAIR_COLUMNS)
 
 
-def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
-    """Flags for pairs whose difference is too large for chance (asks: a zone may really be uneven)."""
+def check_duplicates(pairs: pd.DataFrame, name: Callable[[str], str] = str) -> CheckResult:
+    """Flags for pairs whose difference is too large for chance (asks: a zone may really be uneven).
+
+    ``name``: of an analyte, as people read it.
+    """
     known = pairs[pairs["p"].notna()]
     flags = []
     apart = known[known["p"] * max(1, len(known)) < CHANCE]
@@ -189,7 +192,7 @@ def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
             "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both"))
         flags.append(Flag(rule=rule, concern=concern, analyte=r["analyte"], evidence=text, where=_place(r),
                           samples=tuple(sorted({r["sample"], r["other"]}))))
-    flags += [_portion_flag(g) for _, g in portion.groupby("sample", sort=True)]
+    flags += [_portion_flag(g, name) for _, g in portion.groupby("sample", sort=True)]
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
     return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
@@ -203,12 +206,12 @@ def _by_one_factor(apart: pd.DataFrame) -> pd.DataFrame:
     return own[(many >= 3) & (spread < 2 * own.groupby("sample")["limit"].transform("max"))]
 
 
-def _portion_flag(g: pd.DataFrame) -> Flag:
+def _portion_flag(g: pd.DataFrame, name: Callable[[str], str]) -> Flag:
     factor = float(np.exp(g["difference"].median() / 100))
     slip = _power_of_ten(factor, 1.0)
     text = (f"one determination reads {shown(factor, 3)} times the other of the same bottle in "
-            f"{listed(sorted(g['analyte']))}, by one factor: a portion or a dilution{', or a unit' if slip else ''}; "
-            "to tell: a third determination of this bottle")
+            f"{listed(sorted(map(name, g['analyte'])))}, by one factor: a portion or a dilution"
+            f"{', or a unit' if slip else ''}; to tell: a third determination of this bottle")
     return Flag(rule="unit slip" if slip else "portion or dilution", concern=CONCERNS[0] if slip else CONCERNS[1],
                 where=f"sample {g['sample'].iloc[0]}", evidence=text, samples=(str(g["sample"].iloc[0]),))
 

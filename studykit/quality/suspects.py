@@ -255,7 +255,7 @@ def _says_exchanged(f: Frame, c: Candidate) -> str:
         place, _, where = c.detail.partition(", ")
         return (f"{where + ' ' if where else ''}each reading fits the sample that stands {place} far better than its own, "
                 "known fluids among them: rows of this run shifted by one?")
-    one, other = (f.analytes[a] for a in c.columns)
+    one, other = f.told(c.columns)
     where = "either of these runs" if c.detail else "every run" if c.place == "run all" else "this run"
     or_lines = ", or two lines of plan/check_limits.csv" if c.place == "run all" else ""
     return f"{one} reads as {other} should and {other} as {one}, in {where}: two columns exchanged{or_lines}?"
@@ -265,7 +265,7 @@ def _says_one_factor(f: Frame, c: Candidate) -> str:
     if c.cause == "portion or dilution":
         return _says_portion(f, c)
     which = "something has evaporated" if c.amount > 1 else "something has been added: water, another fluid"
-    names = [a for k, a in enumerate(f.analytes) if k not in c.columns]
+    names = f.told(k for k in range(len(f.analytes)) if k not in c.columns)
     rest = f" ({c.detail}, by amounts of their own)" if c.detail else ""
     whole = f"its analytes but {listed(names)} read" if names else "most of its analytes read" if rest else (
         "all its analytes read")
@@ -275,15 +275,16 @@ def _says_one_factor(f: Frame, c: Candidate) -> str:
 def _says_portion(f: Frame, c: Candidate) -> str:
     which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
     others = [k for k in range(len(f.analytes)) if k not in c.columns and np.isfinite(f.y[c.rows[0], k])]
-    still = f"; {c.detail} {'do' if ' ' in c.detail else 'does'} not settle in this stock, which speaks against settling" if (
+    verb = "does" if c.detail in (f.called or f.analytes) else "do"
+    still = f"; {c.detail} {verb} not settle in this stock, which speaks against settling" if (
         c.detail) else ""
     if not others:
         return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?{still}"
     how = "not clearly so"
     if f.tests and not {f.tests[k] for k in others} & {f.tests[k] for k in c.columns}:
         how, which = "as expected", f"a portion too {'large' if c.amount > 1 else 'small'}, or a dilution, in one test alone"
-    return (f"{listed([f.analytes[a] for a in c.columns], 8)} read {_factor(c.amount)} what is expected, by one factor, "
-            f"{listed([f.analytes[k] for k in others], 8)} {how}: {which}?{still}")
+    return (f"{listed(f.told(c.columns), 8)} read {_factor(c.amount)} what is expected, by one factor, "
+            f"{listed(f.told(others), 8)} {how}: {which}?{still}")
 
 
 def _factor(x: float) -> str:

@@ -90,7 +90,7 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
     factors = [a for a in shared if later.study.analytes[a].margin.factor is not None]
     told = in_times(pd.DataFrame(found, columns=DIFFERENCES), factors, ("before", "after", "change", "low", "high"))
     return Changes(words=words, differences=told,
-                   levels=pd.DataFrame(levels, columns=LEVELS), notes=tuple(notes),
+                   levels=_levels_told(pd.DataFrame(levels, columns=LEVELS), factors), notes=tuple(notes),
                    unfiled=(*one_file, *_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
 
 
@@ -259,6 +259,13 @@ def _levels(earlier: OpenStudy, later: OpenStudy, before: AnalyteModel, after: A
         shown, low, high, unit = change.shown(LEVEL)
         means = (margin.to_level(float(v.mean())) for v in (x, y))
         yield (after.analyte, what, *means, after.rows.unit, shown, low, high, unit, len(x), len(y))
+
+
+def _levels_told(table: pd.DataFrame, factors: Sequence[str]) -> pd.DataFrame:
+    """Levels with their change in times where the later margin is a factor."""
+    told = in_times(table[["analyte", "change", "low", "high"]].assign(unit=table["change in"]), factors,
+                    ("change", "low", "high"))
+    return table.assign(change=told["change"], low=told["low"], high=told["high"], **{"change in": told["unit"]})
 
 
 def _mean(values: np.ndarray, margin: Margin, unit: str) -> Contrast:

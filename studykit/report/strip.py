@@ -30,15 +30,15 @@ ONE_SIDED = {"below the mixed container": -1, "above the mixed container": 1}
 
 def caption(stage: OpenStage) -> str:
     """What the table shows, and which interval stands in its brackets."""
-    return ("Each analyte against its margin: the two depths that decide, their difference with its "
-            f"{intervals_named(stage.study)}, and where it lies. Band: within the margin. Arrow: the "
-            "interval goes on.")
+    return together("Each analyte against its margin: the two depths that decide, their difference with its "
+                    f"{intervals_named(stage.study)}, and where it lies. Band: within the margin. Arrow: the "
+                    "interval goes on.")
 
 
 def answer_table(stage: OpenStage) -> pd.DataFrame:
     """One row an analyte: analyte, verdict, difference, margin; empty where it was not judged."""
     table, words = stage.read_table("06-verdict", "verdicts"), in_a_word(stage)
-    rows = [(r["name"], words[r["analyte"]], difference(r), r["margin"]) for _, r in table.iterrows()]
+    rows = [(together(r["name"]), words[r["analyte"]], difference(r), together(r["margin"])) for _, r in table.iterrows()]
     sided = any(map(side_of, table["margin"]))
     head = "difference of two depths, or of a depth and the mixed container" if sided else "difference of two depths"
     return pd.DataFrame(rows, columns=["analyte", "verdict", head, "margin"])

@@ -39,6 +39,12 @@ def margin_table(study: Study) -> pd.DataFrame:
                                        "the method cannot see"])
 
 
+def margins_shown(table: pd.DataFrame) -> pd.DataFrame:
+    """``margin_table`` for a page: each analyte by its name, and last the key by which files know it."""
+    out = table.drop(columns="analyte").rename(columns={"name": "analyte"})
+    return out.assign(**{"key in files": table["analyte"]})
+
+
 def container_counts(containers: pd.DataFrame) -> pd.DataFrame:
     """Containers by treatment, store and lot: how many, ages in months."""
     if containers.empty:

@@ -23,7 +23,7 @@ from studykit.verdict.floors import beyond
 COLUMNS = ["container", "within", "beyond by", "left open by", "by the others", "not judged"]
 YES, NO = "yes", "no"
 NO_RESULT = "no result: nothing is known of it"
-BEYOND, WITHIN, OPEN, CLOSED = "beyond", "within", "open", "not judged"
+BEYOND, WITHIN, OPEN, CLOSED, NONE = "beyond", "within", "open", "not judged", "no result"
 """What one container's own readings show of one analyte."""
 NOT_SEEN = "No opened container has a result at every depth in these, and no verdict holds for them"
 NOT_FOR = "Not for these, of which no opened container has a result at every depth"
@@ -41,7 +41,7 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
     table = words(stage, models) if each is None else each
     analytes = [m.analyte for m in models if stage.study.decides(m.analyte)]
     closed = [a for a in analytes if (table.loc[table["analyte"] == a, "judged"] == NO).any()]
-    measured = set(stage.samples.loc[stage.samples["sample"].isin(usable(stage)["sample"]), "container"].astype(str))
+    measured = _measured(stage)
     told, rows = series(map(stage.study.label_of, closed)), []
     for container in _stored(stage):
         mine = table[table["container"] == container]
@@ -58,18 +58,25 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
 def words(stage: OpenStage, models: list[AnalyteModel], named: pd.DataFrame | None = None) -> pd.DataFrame:
     """What each stored container's own readings show of each analyte that decides, one row per container and analyte.
 
-    Columns container, analyte, word (BEYOND, WITHIN, OPEN; CLOSED where no single container can be judged by the analyte),
-    judged (whether one can). ``named``: ``floors.beyond``, where it is at hand.
+    Columns container, analyte, word (BEYOND, WITHIN, OPEN; NONE for a container without any result; CLOSED where
+    no single container can be judged by the analyte), judged (whether one can).
+    ``named``: ``floors.beyond``, where it is at hand.
     """
     named = beyond(stage, models) if named is None else named
     far = set(zip(named["container"].astype(str), named["analyte"], strict=True))
-    rows = []
+    rows, measured = [], _measured(stage)
     for m in (m for m in models if stage.study.decides(m.analyte)):
         clear = clear_of(stage.study, m) if isinstance(m, FittedModel) else None
         for c in _stored(stage):
             word = BEYOND if (c, m.analyte) in far else CLOSED if clear is None else WITHIN if c in clear else OPEN
+            word = NONE if c not in measured and word == OPEN else word
             rows.append((c, m.analyte, word, NO if clear is None else YES))
     return pd.DataFrame(rows, columns=["container", "analyte", "word", "judged"])
+
+
+def _measured(stage: OpenStage) -> set[str]:
+    """Containers of which some sample has a result that counts."""
+    return set(stage.samples.loc[stage.samples["sample"].isin(usable(stage)["sample"]), "container"].astype(str))
 
 
 def _stored(stage: OpenStage) -> list[str]:

@@ -56,11 +56,13 @@ class Expectation:
     reference: str
     table: pd.DataFrame
     curves: pd.DataFrame
+    called: str
 
     @property
     def title(self) -> str:
         """The panel's heading."""
-        return f"{self.component} ({self.analyte})" + (f", {self.store}" if self.store else "")
+        measured = "" if self.called.casefold() == self.component.casefold() else f" ({self.called})"
+        return f"{self.component}{measured}" + (f", {self.store}" if self.store else "")
 
     def to_table(self) -> pd.DataFrame:
         """One row a standing time and depth: expected and measured level in % of mixed, with interval."""
@@ -178,7 +180,8 @@ def _of_component(stage: OpenStage, model: AnalyteModel, name: str, curves: pd.D
     for (store, vessel), part in cells.groupby(["store", "vessel"]):
         lines = _curves(curves, stood[stood["container"].isin(part["container"])], part, zones_only)
         out.append(Expectation(component=name, analyte=model.analyte, store=str(store), vessel=str(vessel),
-                               reference=str(part["reference"].iloc[0]), curves=lines,
+                               called=stage.study.label_of(model.analyte), curves=lines,
+                               reference=str(part["reference"].iloc[0]),
                                table=_table(part, model.rows.depths, spread, name, model.analyte)))
     return out
 

@@ -13,7 +13,7 @@ from matplotlib.lines import Line2D
 from studykit.plot.profiles import INK, THIN
 from studykit.quality.flags import listed
 from studykit.study.definition import Study
-from studykit.verdict.cleared import BEYOND, CLOSED, OPEN, WITHIN
+from studykit.verdict.cleared import BEYOND, CLOSED, NONE, OPEN, WITHIN
 
 MOST = 40
 """Rows that are drawn; those to treat come first."""
@@ -22,17 +22,19 @@ LETTERS = 26
 ROW, HEAD = 0.19, 0.055  # inches of a row, and of a letter of an analyte's name
 LOOK: dict[str, dict[str, Any]] = {
     BEYOND: {"marker": "D", "ms": 6.5, "mfc": INK}, WITHIN: {"marker": "o", "ms": 6, "mfc": "white"},
-    OPEN: {"marker": ".", "ms": 3, "mfc": THIN, "mec": THIN}, CLOSED: {"marker": "_", "ms": 5, "mfc": THIN, "mec": THIN}}
+    OPEN: {"marker": ".", "ms": 3, "mfc": THIN, "mec": THIN}, NONE: {"marker": "x", "ms": 4.5, "mfc": INK},
+    CLOSED: {"marker": "_", "ms": 5, "mfc": THIN, "mec": THIN}}
 TOLD = {BEYOND: "shown beyond the margin: to be treated",
         WITHIN: "shown within by its own zones (its group may need treating all the same)",
-        OPEN: "neither is shown: not cleared", CLOSED: "no single container can be judged by this analyte"}
+        OPEN: "neither is shown: not cleared", NONE: "no result: nothing is known of it",
+        CLOSED: "no single container can be judged by this analyte"}
 
 
 def counts(table: pd.DataFrame) -> pd.DataFrame:
     """One row an analyte: of how many containers each word holds."""
     found = table.groupby(["analyte", "word"], sort=False).size().unstack(fill_value=0)
     found = found.reindex(columns=list(LOOK), fill_value=0).rename(columns={
-        BEYOND: "shown beyond", WITHIN: "shown within", OPEN: "neither shown", CLOSED: "cannot be judged"})
+        BEYOND: "shown beyond", WITHIN: "shown within", OPEN: "neither shown", NONE: "no result", CLOSED: "cannot be judged"})
     return found.rename_axis(columns=None).reset_index().assign(
         containers=table.groupby("analyte", sort=False)["container"].nunique().to_numpy())
 
@@ -98,8 +100,10 @@ def alt(table: pd.DataFrame, study: Study) -> str:
     far = [c for c in boxes if BEYOND in by[c]]
     open_ = [c for c in boxes if OPEN in by[c] and BEYOND not in by[c]]
     within = [c for c in boxes if set(by[c]) == {WITHIN}]
+    none = [c for c in boxes if NONE in by[c] and BEYOND not in by[c]]
     told = [f"Beyond by {names}: {_named(own, boxes)}" for names, own in _alike(far, by)]
     told += [f"Undecided, and not shown beyond: {_named(open_, boxes)}"] * bool(open_)
+    told += [f"Without any result: {_named(none, boxes)}"] * bool(none)
     told += [f"Shown within by every analyte: {len(within)}"] * bool(within)
     closed = table.loc[table["word"] == CLOSED, "analyte"].unique()
     told += [f"No single container can be judged by {listed([labels[a] for a in closed], 40)}"] * bool(len(closed))

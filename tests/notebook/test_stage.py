@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import studykit.notebook as kit
@@ -110,3 +111,18 @@ def test_settings_of_figures_that_lie_in_a_folder_have_no_say(tmp_path):
             "kit.open_stage('00-study', 't'); print(before, m.rcParams['font.size'], m.rcParams['axes.facecolor'])")
     said = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, text=True, capture_output=True, check=True).stdout
     assert said.splitlines()[-1] == "31.0 10.0 white"
+
+
+def test_a_table_shows_analytes_by_their_names_once_and_saves_their_keys(tmp_path, capsys):
+    stage = kit.open_stage("00-study", str(copy_demo("slip", tmp_path / "study")))
+    frame = pd.DataFrame({"analyte": ["Zircon", "Boron"], "name": ["zircon", "boron (borax)"], "lacks": ["Zircon Boron", ""],
+                          "across": ["Boron", "Boron"], "because of": ["Boron, Zircon", "no analyte"],
+                          "rule": ["Boron: ppm to mg/kg", "drift: Boron"]})
+    kit.table(frame, caption="c", name="t")
+    shown = capsys.readouterr().out
+    for text in ("zircon, boron (borax)", "boron (borax), zircon", "boron (borax): ppm to mg/kg", "drift: Boron"):
+        assert text in shown
+    assert "name" not in shown
+    assert "Zircon" not in shown
+    assert shown.count("Boron") == shown.count("drift: Boron")
+    assert stage.read_table("00-study", "t", keep_default_na=False).equals(frame)

@@ -18,6 +18,8 @@ def test_each_mark_is_shown_with_its_results() -> None:
     assert got.table["sample"].tolist() == ["B1", "B2", "B3"]
     assert [(f.where, f.concern) for f in got.flags] == [("1 result", "hint only"), ("2 results", "hint only")]
     assert "marked 'hidden, confirmed' (B2 Si)" in got.flags[0].evidence
+    named = plausibility.marked_cells(table("", "text", "hidden, confirmed", "text"), {"Si": "silicon"}.__getitem__)
+    assert "marked 'hidden, confirmed' (B2 silicon)" in named.flags[0].evidence
 
 
 def test_results_without_marks_say_nothing() -> None:

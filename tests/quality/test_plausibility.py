@@ -137,7 +137,11 @@ def test_wear_metals_above_the_limit_are_named_together() -> None:
     t = working_table(study, containers, samples, results)
     (flag,) = suspicions.wear_metals(study, t, results).flags
     assert (flag.samples, flag.concern) == (("S0",), "ask before trusting")
-    assert "Fe 6 (limit 1)" in flag.evidence
+    unit = study.unit_of("Fe")
+    assert f"Fe 6 {unit} (limit 1)" in flag.evidence
+    named = study.model_copy(update={"analytes": {k: a.model_copy(update={"label": "iron"} if k == "Fe" else {})
+                                                  for k, a in study.analytes.items()}})
+    assert f"iron 6 {unit} (limit 1)" in suspicions.wear_metals(named, t, results).flags[0].evidence
     assert "common practice, no source" in flag.evidence
 
 

@@ -104,6 +104,10 @@ def test_beside_a_factor_the_change_is_told_in_times_and_its_picture_stays_in_ma
     assert row["low"] < row["change"] < row["high"]
     assert row["in margins"] == pytest.approx((logs[1] - logs[0]) / np.log(1.5), rel=1e-9)
     assert row["margin low"] < row["in margins"] < row["margin high"]
+    level = changes(before, after).levels.set_index("what").loc["stored containers"]
+    assert level["change in"] == "times"
+    assert level["change"] == pytest.approx(level["after"] / level["before"], rel=1e-9)
+    assert level["low"] < level["change"] < level["high"]
 
 
 def test_the_same_container_a_year_later(tmp_path):

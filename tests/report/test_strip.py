@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
+from studykit.report import strip
 from studykit.report.strip import RIM, difference, drawing, x_of
 
 
@@ -27,3 +29,19 @@ def test_a_known_difference_stands_before_its_interval() -> None:
     row = pd.Series({"deciding pair": "lower - upper", "difference": "1.5", "low": 0.364, "high": 2.64, "unit": "mg/kg",
                      "margin": "±3 mg/kg"})
     assert difference(row) == "lower against upper: 1.50\u00a0mg/kg (0.364 to 2.64)"
+
+
+def test_a_number_stays_on_one_line_with_its_unit_in_caption_and_table(tmp_path) -> None:
+    root = tmp_path / "s"
+    (root / "06-verdict").mkdir(parents=True)
+    stage = SimpleNamespace(study=SimpleNamespace(alpha=0.05, level="90 %", analytes={}), out=root / "07-report", root=root,
+                            read_table=lambda *_, **__: pd.DataFrame({
+                                "analyte": ["KV40"], "name": ["viscosity at 40 °C"], "verdict": ["homogeneous"],
+                                "difference": [0.1], "low": [0.0], "high": [0.2], "unit": ["%"], "margin": ["±1 %"],
+                                "deciding pair": ["lower - upper"], "stock": ["homogeneous"]}))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(strip, "in_a_word", lambda _: {"KV40": "homogeneous"})
+        patch.setattr(strip, "intervals_named", lambda _: "90 % interval")
+        assert list(strip.answer_table(stage).iloc[0]) == [
+            "viscosity at 40\u00a0°C", "homogeneous", "lower against upper: 0.100\u00a0% (0 to 0.200)", "±1\u00a0%"]
+        assert "90\u00a0% interval" in strip.caption(stage)

@@ -113,7 +113,7 @@ def test_the_figure_draws_the_table_and_the_texts_say_it(drums):
     found = expected.expectations(stage, models)
     figure = expected_over_measured(expected.panels(found))
     ax = figure.axes[0]
-    assert ax.get_title(loc="left") == "zircon (Zircon), glaze house"
+    assert ax.get_title(loc="left") == "zircon, glaze house"
     assert [t.get_text() for t in ax.get_legend().get_texts()][:2] == ["14 days", "42 days"]
     marks = list(ax.containers)
     assert len(marks) == 4

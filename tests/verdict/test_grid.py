@@ -125,3 +125,20 @@ def test_an_analyte_by_which_none_can_be_judged_has_its_own_mark(stock):
     assert grid.counts(closed)["cannot be judged"].tolist() == [24]
     assert settled_box(narrowed(grid.figure(closed, study))).width <= ROOM
     assert odd_parts(figure_forms(grid.figure(table, study)).svg) == ""  # else the page would show a PNG
+
+
+def test_a_container_without_any_result_is_not_told_as_undecided(tmp_path):
+    cells = mixture(4)
+    for zone in list(cells["C5"]):
+        cells["C5"][zone] = []
+    stage = make(tmp_path / "s", cells, margin={"absolute": 5.0})
+    models = model_tables.fit_all(stage)
+    table = cleared.words(stage, models)
+    assert list(table.loc[table["word"] == cleared.NONE, "container"]) == ["C5"]
+    assert grid.counts(table)["no result"].tolist() == [1]
+    assert marks(grid.figure(table, stage.study))["x"] == {("C5", 0)}
+    told = grid.alt(table, stage.study)
+    assert "Without any result: C5" in told
+    assert "C5" not in told.partition("Without any result")[0]
+    own = cleared.within(stage, models).set_index("container").loc["C5"]
+    assert (own["within"], own["left open by"]) == ("no", cleared.NO_RESULT)
