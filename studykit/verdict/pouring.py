@@ -27,6 +27,8 @@ from studykit.study.stages import OpenStage
 from studykit.vessels.shapes import Vessel
 
 COLUMNS = ["which", "litres", "content %", "low %", "high %", "next low %", "next high %", "share of the analyte %"]
+LEVEL = 0.9
+"""Of the intervals of contents: either end errs in 1 of 20, as in a pair of one-sided tests at 5 %. They give no verdict."""
 SHARES = (0.05, 0.1, 0.25, 0.5)
 
 
@@ -105,7 +107,7 @@ def own_contents(model: FittedModel, layers: Layers, litres: np.ndarray) -> np.n
     return np.asarray(100 * (c[good] @ litres / litres.sum()) / total[good])
 
 
-def content(model: FittedModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, ...]:
+def content(model: FittedModel, layers: Layers, litres: np.ndarray, level: float = LEVEL) -> tuple[float, ...]:
     """Mean content of those litres in per cent of the mixed mean, its interval, and that of one further container.
 
     One number a container, its logarithm for a margin in per cent, then t over the containers: whatever the
@@ -142,7 +144,7 @@ def not_told(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, s
             "zones are not known." if told else "Every fitted analyte that is not homogeneous stands in this table.")
 
 
-def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
+def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = LEVEL) -> pd.DataFrame:
     """The first and last litres of an unmixed container, as per cent of the mixed mean.
 
     Columns: COLUMNS; low and high hold the mean of containers like these, next low and next high one further container.
