@@ -32,6 +32,7 @@ from studykit.quality.controls import Controls, assess_controls, read_check_limi
 from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.refused import refused_readings
@@ -300,6 +301,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
+    controls = replace(controls, flags=by_one_factor(controls.flags, t, limits))
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
@@ -307,7 +309,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
            *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects), files, in_doubt,
               *check_order(suspects, t, again.bottles), again.check,
-              *without_riders(own, causes_of(suspects, files, t)))
+              *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t))))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(

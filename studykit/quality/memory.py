@@ -24,6 +24,8 @@ OFF = 1.25
 """What the middle of the limits may be off, as a factor on the scatter."""
 MOST = 0.7
 """A blank that reads more than this share of something is not held against it."""
+FACTORS = np.exp(np.linspace(-0.7, 0.7, 141))
+"""By what a check fluid that has evaporated, or was diluted, is tried to be off (a half to double)."""
 LEAST = 0.01
 """A share below this is not looked for."""
 
@@ -61,7 +63,8 @@ def _alike(value: Vector, of: Vector) -> tuple[Index, float]:
 def fluid_share(sc: Scene, after: Index, before: Index, adds: bool = False) -> tuple[Index, float, float]:
     """Analytes in which the check fluid reads as what it should plus one share of what came before; the share; nats.
 
-    Two bottles of it at least, three analytes, and more of them for it than against.
+    Two bottles of it at least, three analytes, and more of them for it than against; and it saves more than one factor of
+    the check fluid does, as it has that evaporated, or was diluted.
     """
     none = np.zeros(0, dtype=np.intp), float("nan"), 0.0
     if sc.f.rows["kind"].eq("check fluid").to_numpy()[after].sum() < 2:
@@ -72,7 +75,18 @@ def fluid_share(sc: Scene, after: Index, before: Index, adds: bool = False) -> t
         good, bad = np.flatnonzero(gain > 1), int((gain < -3).sum())
         if good.size >= 3 and good.size > bad:
             tries.append((good, float(share), float(gain[good].sum())))
-    return max(tries, key=lambda x: x[2], default=none)
+    best = max(tries, key=lambda x: x[2], default=none)
+    return best if best[2] > ENOUGH and best[2] > _by_one_factor(sc, after) else none
+
+
+def _by_one_factor(sc: Scene, after: Index) -> float:
+    """What it saves at most, nats, that the check fluid reads all analytes off its values by one factor."""
+    i = after[sc.f.rows["kind"].eq("check fluid").to_numpy()[after]]
+    s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
+    value = in_units(sc.f.relative, sc.y[i])
+    off = (value - sc.f.reference) / s
+    thinned = (value / FACTORS[:, None, None] - sc.f.reference) / s
+    return float(np.nansum(rho(off) - rho(thinned), axis=(1, 2)).max(initial=0.0))
 
 
 def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector, adds: bool) -> Vector:

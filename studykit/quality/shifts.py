@@ -206,6 +206,7 @@ def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
                       for cause, amount, gain, at in one if gain > 2]
             tries += _by_offset(sc, run, rows, g, looked + 0.5)
         tries += _by_one_amount(sc, run, rows, gaps[run], float(np.log(len(runs))))
+        tries += _by_one_amount(sc, run, rows[kind], gaps[run], float(np.log(len(runs))), fluid=True)
     return [c for _, c in tries] if len(runs) > 2 else _of_two(tries)
 
 
@@ -228,21 +229,27 @@ def _by_offset(sc: Scene, run: str, rows: Index, g: Gap, price: float) -> list[t
                                     readings=readings))]
 
 
-def _by_one_amount(sc: Scene, run: str, rows: Index, gaps: list[Gap], looked: float) -> list[tuple[float, Candidate]]:
-    """Three analytes or more that a run reads off by one and the same relative amount."""
-    gaps = [g for g in gaps if sc.f.relative[g.column]]
+def _by_one_amount(sc: Scene, run: str, rows: Index, gaps: list[Gap], looked: float,
+                   fluid: bool = False) -> list[tuple[float, Candidate]]:
+    """Three analytes or more that a run, or its check ``fluid`` alone, reads off by one and the same relative amount."""
+    gaps = [g for g in gaps if sc.f.relative[g.column] and (g.both or not fluid)]
+
+    def saved(g: Gap, amount: float) -> float:
+        return g.gain(g.near(g.containers[0]) if fluid else amount, amount)
+
     best: tuple[float, float, list[Gap]] | None = None
-    for amount in {g.best for g in gaps}:
-        used = [g for g in gaps if g.gain(amount, amount) > 0.5]
+    for amount in {g.fluid[0] if fluid else g.best for g in gaps}:
+        used = [g for g in gaps if saved(g, amount) > 0.5]
         n, k = len(gaps), len(used)
-        net = sum(g.gain(amount, amount) for g in used) - float(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
+        net = sum(saved(g, amount) for g in used) - float(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
         if k >= 3 and (best is None or net > best[0]):
             best = (net, amount, used)
     if best is None or best[0] < 2:
         return []
     net, amount, used = best
     return [(sum(g.lean(amount) for g in used),
-             _shift(sc, "run shift", run, rows, [g.column for g in used], amount, net, looked + FREE + 0.5))]
+             _shift(sc, "check fluid" if fluid else "run shift", run, rows, [g.column for g in used], amount, net,
+                    looked + FREE + 0.5))]
 
 
 def _of_two(tries: list[tuple[float, Candidate]]) -> list[Candidate]:

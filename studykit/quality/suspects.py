@@ -305,6 +305,10 @@ def _which(f: Frame, c: Candidate) -> str:
 
 
 def _run_words(f: Frame, c: Candidate) -> str:
+    if c.cause == "check fluid" and len(c.columns) > 1 and not c.detail.startswith(EITHER):
+        names = "all its analytes" if len(c.columns) == len(f.analytes) else listed([f.analytes[a] for a in c.columns], 8)
+        return (f"{names} of the check fluid read {_factor(float(np.exp(c.amount)))} what they do in other runs, by one factor, "
+                "the containers do not: has it evaporated, was it diluted or mixed up?")
     amount = _amount(f, c) if c.cause != "run offset" else shown(c.amount, 3)
     if c.detail.startswith(EITHER):
         what = {"check fluid": "the check fluid's readings of ", "run and stock": "the containers of "}.get(c.cause, "")
