@@ -122,13 +122,14 @@ def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candid
     rows = rows[np.argsort(order[rows], kind="stable")]
     if rows.size < 6 or len(set(order[rows])) < rows.size:
         return
-    expected, known = _expected(sc, run)
-    x, s = _logs(sc), np.maximum(spread(_logs(sc)[sc.f.zone] - quantile(_logs(sc)[sc.f.zone], 0.5)), WIDEST)
+    should, known = expected(sc, run)
+    x, s = logs(sc), np.maximum(spread(logs(sc)[sc.f.zone] - quantile(logs(sc)[sc.f.zone], 0.5)), WIDEST)
     for step in (-1, 1):
         own, other = (rows[1:], rows[:-1]) if step < 0 else (rows[:-1], rows[1:])
         own, other = (side[np.abs(order[own] - order[other]) == 1] for side in (own, other))
-        both = np.isfinite(x[own]) & np.isfinite(expected[own]) & np.isfinite(expected[other])
-        cells = np.where(both, rho((x[own] - expected[own]) / s) - rho((x[own] - expected[other]) / s), 0.0)
+        both = np.isfinite(x[own]) & np.isfinite(should[own]) & np.isfinite(should[other])
+        cells = np.where(both, rho((x[own] - should[own]) / s) - rho((x[own] - should[other]) / s), 0.0)
+        cells = _sharper(sc, own, other, cells)
         saved = cells.sum(axis=1) * sc.m.share
         held = np.clip(saved, -ROW_SAYS, ROW_SAYS)
         start = int(np.argmax(np.cumsum(held[::-1])[::-1])) if saved.size else 0
@@ -146,7 +147,24 @@ def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candid
                         detail=f"one place {'later' if step > 0 else 'earlier'}{where}")
 
 
-def _logs(sc: Scene) -> Vector:
+def _sharper(sc: Scene, own: Index, other: Index, cells: Vector) -> Vector:
+    """What each cell saves by its neighbour's place: by its own scatter where that tells check fluid and bottle apart sooner.
+
+    A check fluid near to the stock in content is told apart from it by that alone, as the stock's zones lie far apart.
+    """
+    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
+    typical = np.where(fluid[:, None] & np.isfinite(value), value, sc.m.typical)
+    saved = rho((sc.y[own] - typical[own]) / sc.m.s[own]) - rho((sc.y[own] - typical[other]) / sc.m.s[other])
+    beside = (sc.f.zone[own] & fluid[other]) | (fluid[own] & sc.f.zone[other])
+    live = np.isfinite(sc.y[own]) & np.isfinite(typical[own]) & np.isfinite(typical[other])
+    sharp = np.where(beside[:, None] & live, saved, cells)
+    clearer = np.abs(sharp.sum(axis=1)) > np.abs(cells.sum(axis=1))
+    return np.asarray(np.where(clearer[:, None], sharp, cells))
+
+
+def logs(sc: Scene) -> Vector:
     """Logarithms of all readings, limits as half of them; NaN where there is none above zero."""
     now = in_units(sc.f.relative, sc.y)
     x = np.where(np.isfinite(now), now, sc.f.raw)
@@ -154,12 +172,12 @@ def _logs(sc: Scene) -> Vector:
         return np.asarray(np.log(np.where(x > 0, x, np.nan)))
 
 
-def _expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
+def expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
     """What each row should read (log), by its kind and zone in the other runs and by the check fluid's values.
 
     And which rows are fluids whose reading is known beforehand (blank, check fluid).
     """
-    x, kind = _logs(sc), sc.f.rows["kind"].to_numpy(object)
+    x, kind = logs(sc), sc.f.rows["kind"].to_numpy(object)
     else_ = sc.f.rows["run"].to_numpy(object) != run
     stock = quantile(x[sc.f.zone & else_] if (sc.f.zone & else_).any() else x[sc.f.zone], 0.5)
     out = np.full_like(x, np.nan)
@@ -176,4 +194,4 @@ def _expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
     return out, np.asarray(fluid | blank, dtype=bool)
 
 
-__all__ = ["COLUMNS", "ROWS", "columns", "exchanged", "shifted_rows"]
+__all__ = ["COLUMNS", "ROWS", "WIDEST", "columns", "exchanged", "expected", "logs", "shifted_rows"]

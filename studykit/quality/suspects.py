@@ -30,6 +30,7 @@ from studykit.quality.explain import (
 )
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.mistaken import mistaken
 from studykit.quality.portions import at_the_floor, portions
 from studykit.quality.profiles import differs_by_depth, refuted, too_much
 from studykit.quality.purges import purges
@@ -136,6 +137,8 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
     for _ in range(ROUNDS):
         sc = scene(f, y, m)
         every = bottle_candidates(sc) + run_candidates(sc) + exchanged(sc, list(run_rows(sc)))
+        shifted = {i for c in every if c.cause == ROWS and c.net > ENOUGH for i in c.rows}  # side by side that looks exchanged
+        every += [c for c in mistaken(sc, list(run_rows(sc))) if not shifted & set(c.rows)]
         tried = [c for c in every if c.net > 0 and not _again(c, found)]
         best = max(tried, key=lambda c: c.net, default=None)
         if best is None or best.net < ENOUGH:
@@ -213,7 +216,8 @@ def place_of(f: Frame, c: Candidate) -> tuple[str, tuple[str, ...]]:
     if c.place in ("cell", "bottle"):
         return f"sample {samples[0]}" + (f" (container {boxes[0]})" if boxes else ""), samples
     if c.place == "across":
-        return f"samples {samples[0]} and {samples[1]} (containers {listed(boxes)})", samples
+        of = f" (container{'s' if len(boxes) > 1 else ''} {listed(boxes)})" if boxes else ""
+        return f"samples {samples[0]} and {samples[1]}{of}", samples
     return f"container{'s' if len(boxes) > 1 else ''} {listed(boxes)}", samples
 
 
@@ -233,6 +237,11 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         return _says_exchanged(f, c)
     if c.cause in ("drift", "run shift", "run offset", "check fluid", "run and stock"):
         return _run_words(f, c)
+    if c.cause == "swapped samples" and c.detail:
+        codes, kinds = (f.rows[x].iloc[list(c.rows)].tolist() for x in ("sample", "kind"))
+        other = kinds[1] if kinds[1] in ("blank", "check fluid") else "bottle of the stock"
+        return (f"the reading under {codes[1]} fits the {kinds[0]}, and the one under {codes[0]}, the {kinds[0]}'s code, fits that "
+                f"{other}: exchanged with each other?")
     if c.cause == FLOOR:
         return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
                 "free water or another fluid at the floor, likeliest; what lies there is not known, so nothing is pumped from "

@@ -9,7 +9,7 @@ from math import log
 import numpy as np
 import pytest
 
-from studykit.quality.exchanges import _apart, _expected, _leans, _of_runs, _saved, columns, shifted_rows
+from studykit.quality.exchanges import _apart, expected, _leans, _of_runs, _saved, columns, shifted_rows
 from studykit.quality.explain import Scene
 from studykit.quality.frame import Index
 from studykit.quality.shifts import shift_table
@@ -203,6 +203,21 @@ def test_rows_shifted_from_some_place_on() -> None:
     assert found[0].gain == pytest.approx(60)
 
 
+@pytest.mark.parametrize(("shift", "found"), [(1, ["one place later"]), (0, [])])
+def test_rows_shifted_beside_a_check_fluid_near_to_the_stock(shift: int, found: list[str]) -> None:
+    """A check fluid a tenth off a stock whose zones lie 60 % apart: by their scatter of 2 % it is told from them all the same."""
+    sc, rows = in_order()
+    kind = np.where(sc.f.rows["kind"] == "blank", "spot", sc.f.rows["kind"])
+    stock = np.log([100.0, 300.0]) + np.resize([-0.3, 0.0, 0.3], 24)[:, None]
+    typical = np.where((kind == "check fluid")[:, None], np.log([110.0, 330.0]), stock)
+    y = typical.copy()
+    y[: 12 - shift] = typical[shift:12]
+    sc.f.rows["kind"] = kind
+    f = replace(sc.f, y=y, value=np.exp(y), raw=np.exp(y), zone=kind == "spot", reference=np.array([110.0, 330.0]))
+    near = replace(sc, f=f, y=y, m=replace(sc.m, typical=typical, s=np.full_like(y, 0.02)))
+    assert [c.detail for c in shifted_rows(near, "R1", rows, 2) if c.net > 4] == found
+
+
 def test_two_in_three_of_the_known_fluids_must_read_better_as_their_neighbours() -> None:
     """Two rows each way of four speak for it, and two against: half is too few, whatever the best start."""
     sc, rows = in_order(0)
@@ -234,16 +249,16 @@ def test_the_order_in_the_table_does_not_matter() -> None:
 def test_what_each_row_should_read() -> None:
     """Fluids by their values, blanks and zones as in the other run; without another run a blank at a thousandth."""
     sc, _ = in_order(1)
-    found, known = _expected(sc, "R1")
+    found, known = expected(sc, "R1")
     np.testing.assert_allclose(np.exp(found[:12]), [READ[k] for k in KINDS])
     assert known[:12].tolist() == [k != "spot" for k in KINDS]
     sc, _ = in_order(0, known=False)
-    np.testing.assert_allclose(np.exp(_expected(sc, "R1")[0][:12]), [READ[k] for k in KINDS])
+    np.testing.assert_allclose(np.exp(expected(sc, "R1")[0][:12]), [READ[k] for k in KINDS])
     y = sc.y.copy()
     y[12], y[23] = np.log([0.1, 0.2]), np.log([0.4, 0.8])  # the other run's two blanks: their middle, on logs
-    np.testing.assert_allclose(np.exp(_expected(replace(sc, y=y), "R1")[0][0]), [0.2, 0.4])
+    np.testing.assert_allclose(np.exp(expected(replace(sc, y=y), "R1")[0][0]), [0.2, 0.4])
     sc.f.rows["run"] = "R1"
-    alone = np.exp(_expected(sc, "R1")[0])
+    alone = np.exp(expected(sc, "R1")[0])
     np.testing.assert_allclose(alone[2], READ["spot"])
     np.testing.assert_allclose(alone[0], np.array(READ["spot"]) / 1000)
     assert np.isnan(alone[1]).all()
@@ -259,9 +274,9 @@ def test_zones_differ_and_a_composite_reads_as_the_stock() -> None:
     sc.f.rows.loc[3, "kind"] = "composite"
     sc = replace(sc, y=y, f=replace(sc.f, zone=zone))
     other = (np.arange(24) >= 12)[:, None] & sc.f.zone[:, None]
-    higher = np.exp(_expected(replace(sc, y=np.where(other, sc.y + np.log(1.3), sc.y)), "R1")[0])
+    higher = np.exp(expected(replace(sc, y=np.where(other, sc.y + np.log(1.3), sc.y)), "R1")[0])
     np.testing.assert_allclose(higher[3], [130.0, 390.0])  # as the other run's bottles read
     np.testing.assert_allclose(higher[2], [195.0, 585.0])
-    found = np.exp(_expected(sc, "R1")[0])
+    found = np.exp(expected(sc, "R1")[0])
     np.testing.assert_allclose(found[lower], np.tile([150.0, 450.0], (lower.sum(), 1)))
     np.testing.assert_allclose(found[3], [100.0, 300.0])

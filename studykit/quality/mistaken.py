@@ -1,0 +1,67 @@
+"""A check fluid or a blank exchanged with a bottle of its run: each reads as the other should.
+
+Either by itself looks like a portion, a spoiled fluid or a dirty blank; together they are one exchange. A blank, and a bottle
+read as one, have limits where numbers are expected, so that they are held against each other as coarsely as rows shifted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from studykit.quality.exchanges import WIDEST, expected, logs
+from studykit.quality.explain import Candidate, Scene, gain_of, misfit
+from studykit.quality.frame import Index, Vector, quantile, rho, spread
+
+EACH = 4.0
+"""Nats that each of the two must save at least: both are off, and both fit."""
+
+
+def mistaken(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
+    """Every pair of a known fluid and another row of its run that fit far better under each other's codes."""
+    kind = sc.f.rows["kind"].to_numpy(object)
+    known = np.isin(kind, ["check fluid", "blank"])
+    pairs = sum(int(known[rows].sum()) * rows.size for _, rows in runs)
+    price = float(np.log(max(2, pairs)))
+    if not known.any() or not sc.f.zone.any():
+        return
+    x = logs(sc)
+    s = np.maximum(spread(x[sc.f.zone] - quantile(x[sc.f.zone], 0.5)), WIDEST)
+    off = misfit(sc)
+    for run, rows in runs:
+        should, _ = expected(sc, run)
+        for k in rows[known[rows]]:
+            for i in rows[(sc.f.zone | (known & (kind > kind[k])))[rows]]:
+                fine = kind[k] == "check fluid" and sc.f.zone[i]
+                if fine and off[i] < EACH:
+                    continue
+                gains = _finely(sc, int(k), int(i)) if fine else _coarsely(sc, x, should, s, int(k), int(i))
+                if min(gains) > EACH:
+                    yield Candidate(cause="swapped samples", rows=(int(k), int(i)), columns=tuple(range(len(sc.f.analytes))),
+                                    readings=sc.y[[i, k]], gain=sum(gains), price=price, place="across", detail=str(kind[k]))
+
+
+def _coarsely(sc: Scene, x: Vector, should: Vector, s: Vector, k: int, i: int) -> tuple[float, float]:
+    """What each row saves by reading as the other one should (``x``, ``should``: log; ``s``: by which they are told apart)."""
+    def saved(one: int, other: int) -> float:
+        both = np.isfinite(x[one]) & np.isfinite(should[one]) & np.isfinite(should[other])
+        cells = rho((x[one] - should[one]) / s) - rho((x[one] - should[other]) / s)
+        return float(np.where(both, cells, 0.0).sum()) * sc.m.share
+
+    return saved(k, i), saved(i, k)
+
+
+def _finely(sc: Scene, k: int, i: int) -> tuple[float, float]:
+    """What the check fluid and a bottle of a zone save by each other's reading, each by its own scatter."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
+    value = np.where(np.isfinite(value), value, sc.m.typical[k])
+    fluid = np.nan_to_num(rho((sc.y[k] - value) / sc.m.s[k]) - rho((sc.y[i] - value) / sc.m.s[k])).sum() * sc.m.share
+    rows = sc.rows_of(int(sc.f.at[i]))
+    y = sc.y[rows].copy()
+    y[rows == i] = sc.y[k]
+    return float(fluid), float(np.nan_to_num(gain_of(sc, rows, y)).sum())
+
+
+__all__ = ["mistaken"]
