@@ -9,7 +9,7 @@ from math import log
 import numpy as np
 import pytest
 
-from studykit.quality.exchanges import _apart, expected, _leans, _of_runs, _saved, columns, shifted_rows
+from studykit.quality.exchanges import _apart, _leans, _of_runs, _saved, columns, expected, shifted_rows
 from studykit.quality.explain import Scene
 from studykit.quality.frame import Index
 from studykit.quality.shifts import shift_table
@@ -205,7 +205,7 @@ def test_rows_shifted_from_some_place_on() -> None:
 
 @pytest.mark.parametrize(("shift", "found"), [(1, ["one place later"]), (0, [])])
 def test_rows_shifted_beside_a_check_fluid_near_to_the_stock(shift: int, found: list[str]) -> None:
-    """A check fluid a tenth off a stock whose zones lie 60 % apart: by their scatter of 2 % it is told from them all the same."""
+    """A check fluid a tenth off a stock whose zones lie 60 % apart: their scatter of 2 % tells it from them."""
     sc, rows = in_order()
     kind = np.where(sc.f.rows["kind"] == "blank", "spot", sc.f.rows["kind"])
     stock = np.log([100.0, 300.0]) + np.resize([-0.3, 0.0, 0.3], 24)[:, None]
