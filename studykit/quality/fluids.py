@@ -62,7 +62,8 @@ def _off(own: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     value, spread, unsure = (known[c].astype(float) if c in known else pd.Series(np.nan, known.index)
                              for c in ("value", "spread", "uncertainty"))
     value = value.fillna((known["low"] + known["high"]) / 2)
-    s = np.hypot(spread.fillna((known["high"] - known["low"]) / 6), unsure.fillna(0.0)) / value
+    width = (known["high"] - known["low"]).astype(float)
+    s = (spread.fillna(width / 6) ** 2 + unsure.fillna(0.0) ** 2) ** 0.5 / value
     keep = value > 0
     return pd.DataFrame({"analyte": known.index[keep], "off": np.log(reads.reindex(known.index) / value)[keep].to_numpy(),
                          "s": s[keep].to_numpy()})
@@ -76,9 +77,9 @@ def _flag(own: pd.DataFrame, off: pd.DataFrame, alike: pd.Series, runs: list[str
     which = "all its analytes" if not others else listed(names, 12)
     but = f"; {listed(others)} {'do' if len(others) > 1 else 'does'} not" if others else ""
     text = (f"{which} of the check fluid read {shown(factor, 3)} times the value that they should, by one factor "
-            f"({shown(each.min(), 3)} to {shown(each.max(), 3)}){but}: has this bottle of it evaporated, was it diluted or mixed "
-            "up? Or are all readings of these runs off by that factor? To tell: a fresh portion from another bottle of it, and "
-            "what its values were taken from")
+            f"({shown(each.min(), 3)} to {shown(each.max(), 3)}){but}: has this bottle of it evaporated, was it diluted "
+            "or mixed up? Or are all readings of these runs off by that factor? To tell: a fresh portion from another bottle of it, "
+            "and what its values were taken from")
     return Flag(rule=RULE, concern=ASK, where=f"runs {listed(runs)}", analyte=", ".join(names), evidence=text,
                 samples=tuple(sorted(own["sample"].unique())))
 

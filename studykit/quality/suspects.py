@@ -238,10 +238,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause in ("drift", "run shift", "run offset", "check fluid", "run and stock"):
         return _run_words(f, c)
     if c.cause == "swapped samples" and c.detail:
-        codes, kinds = (f.rows[x].iloc[list(c.rows)].tolist() for x in ("sample", "kind"))
-        other = kinds[1] if kinds[1] in ("blank", "check fluid") else "bottle of the stock"
-        return (f"the reading under {codes[1]} fits the {kinds[0]}, and the one under {codes[0]}, the {kinds[0]}'s code, fits that "
-                f"{other}: exchanged with each other?")
+        return _says_mistaken(f, c)
     if c.cause == FLOOR:
         return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
                 "free water or another fluid at the floor, likeliest; what lies there is not known, so nothing is pumped from "
@@ -257,6 +254,13 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         "by one factor, the other analytes as expected: another product, or what has settled out of all its zones?")
     return SAYS[c.cause].format(how=how, amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
                                 expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
+
+
+def _says_mistaken(f: Frame, c: Candidate) -> str:
+    codes, kinds = (f.rows[x].iloc[list(c.rows)].tolist() for x in ("sample", "kind"))
+    other = kinds[1] if kinds[1] in ("blank", "check fluid") else "bottle of the stock"
+    return (f"the reading under {codes[1]} fits the {kinds[0]}, and the one under {codes[0]}, the {kinds[0]}'s code, "
+            f"fits that {other}: exchanged with each other?")
 
 
 def _says_exchanged(f: Frame, c: Candidate) -> str:
@@ -316,8 +320,8 @@ def _which(f: Frame, c: Candidate) -> str:
 def _run_words(f: Frame, c: Candidate) -> str:
     if c.cause == "check fluid" and len(c.columns) > 1 and not c.detail.startswith(EITHER):
         names = "all its analytes" if len(c.columns) == len(f.analytes) else listed([f.analytes[a] for a in c.columns], 8)
-        return (f"{names} of the check fluid read {_factor(float(np.exp(c.amount)))} what they do in other runs, by one factor, "
-                "the containers do not: has it evaporated, was it diluted or mixed up?")
+        return (f"{names} of the check fluid read {_factor(float(np.exp(c.amount)))} what they do in other runs, by one "
+                "factor, the containers do not: has it evaporated, was it diluted or mixed up?")
     amount = _amount(f, c) if c.cause != "run offset" else shown(c.amount, 3)
     if c.detail.startswith(EITHER):
         what = {"check fluid": "the check fluid's readings of ", "run and stock": "the containers of "}.get(c.cause, "")

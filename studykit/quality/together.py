@@ -50,7 +50,8 @@ def could_settle(sc: Scene, c: Candidate) -> bool:
         few = bool(np.isfinite(c.amount)) and len(c.columns) <= 0.5 * len(sc.f.analytes)
         return few or (len(c.columns) < len(sc.f.analytes) and all(_in_layers(sc, c.rows, a) for a in c.columns))
     if c.cause == "swapped samples":  # the analytes that give most of it; single others of two bottles are off by chance
-        return not c.detail and all(settled_apart(sc, a) for a in (c.bears or c.columns)[:max(1, len(c.bears or c.columns) // 2)])
+        most = c.bears or c.columns
+        return not c.detail and all(settled_apart(sc, a) for a in most[:max(1, len(most) // 2)])
     return c.cause in OF_ONE and all(settled_apart(sc, a) for a in _rests_on(c)) and _one_way(sc, c)
 
 

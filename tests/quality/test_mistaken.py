@@ -17,7 +17,7 @@ def exchanged(seed: int) -> tuple[Lab, set[str]]:
     lab = replace(lab, limits=references(lab))
     w = lab.wide
     k = int(w.index[w["kind"].eq("check fluid")][1])
-    own = w.index[w["kind"].eq("spot") & w["run"].eq(w.at[k, "run"]) & ~w["sample"].duplicated(keep=False)
+    own = w.index[w["kind"].eq("spot") & w["run"].eq(str(w.at[k, "run"])) & ~w["sample"].duplicated(keep=False)
                   & w["container"].isin(lab.stored())]
     i = int(own[3])
     w.loc[[k, i], lab.analytes] = w.loc[[i, k], lab.analytes].to_numpy(float)
