@@ -78,8 +78,8 @@ def _flag(own: pd.DataFrame, off: pd.DataFrame, alike: pd.Series, runs: list[str
     but = f"; {listed(others)} {'do' if len(others) > 1 else 'does'} not" if others else ""
     text = (f"{which} of the check fluid read {shown(factor, 3)} times the value that they should, by one factor "
             f"({shown(each.min(), 3)} to {shown(each.max(), 3)}){but}: has this bottle of it evaporated, was it diluted "
-            "or mixed up? Or are all readings of these runs off by that factor? To tell: a fresh portion from another bottle of it, "
-            "and what its values were taken from")
+            "or mixed up? Or are all readings of these runs off by that factor? To tell: a fresh portion from "
+            "another bottle of it, and what its values were taken from")
     return Flag(rule=RULE, concern=ASK, where=f"runs {listed(runs)}", analyte=", ".join(names), evidence=text,
                 samples=tuple(sorted(own["sample"].unique())))
 
