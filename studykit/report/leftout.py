@@ -45,3 +45,12 @@ def fewer(stage: OpenStage, counts: dict[str, str], opened: str) -> tuple[list[s
     out = {a: sorted(all_.get(a, set()) - some.get(a, set())) for a, n in counts.items() if n != opened}
     told = [f"{stage.study.label_of(a)} in {counts[a]} of {opened} (not in {both(gone)})" for a, gone in out.items() if gone]
     return [f"Left after exclusions: {'; '.join(told)}."] * bool(told), {a for a, gone in out.items() if gone}
+
+
+def only_limits(sentences: pd.DataFrame, study: Study) -> list[str]:
+    """Analytes not assessed because most is known only as a limit: what would change that and what would not."""
+    table = sentences.reindex(columns=["analyte", "verdict", "reasons"])
+    rows = table[(table["verdict"] == "not assessed") & table["reasons"].astype(str).str.contains("known only as a limit")]
+    names = [study.label_of(a) for a in rows["analyte"] if study.decides(a)]
+    return [f"Of {both(names)} more than half of the results are known only as limits. More containers that read so "
+            "change nothing; a method that reads lower can."] * bool(names)

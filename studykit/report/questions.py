@@ -40,7 +40,7 @@ from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, YES, count_words
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED
 from studykit.verdict.unopened import NO_WORD
-from studykit.verdict.uses import UNOPENED, UNSEEN, USES, WHOLE, said, shortly, unseen, vetoing
+from studykit.verdict.uses import UNOPENED, UNSEEN, USES, WHOLE, floors_beyond, said, shortly, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -49,6 +49,7 @@ EVEN = {
     "inconclusive": "It cannot be said yet: the results {of}show neither that everything lies within the margins nor that "
                     "anything lies beyond.",
 }
+ON_FLOOR = "No: on the floor liquid is shown to lie beyond the margin of {}. Of the zones: "
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
 SAFETY = "Before opening, moving or mixing a container: the safety data sheet, the site's rules, the report's Cautions."
@@ -116,6 +117,8 @@ def right(stage: OpenStage) -> list[str]:
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
     told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(
         beyond=both(names), verb=verbs, mean=mean, of=of)]
+    if word not in ("homogeneous", "uneven", "stratified") and len(low := floors_beyond(_uses(stage))):
+        told[0] = ON_FLOOR.format(both(list(low["name"]))) + told[0][:1].lower() + told[0][1:]
     told += [f"{both(lost)} alone would too, but not with all analytes taken into account."] * bool(lost)
     told += _last_visit(stage)
     told += leftout.verdicts(optional(stage, "06-verdict", "exclusions"), stage.study)
@@ -472,7 +475,8 @@ def _hopeless(stage: OpenStage) -> list[str]:
 def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
     table = _verdicts(stage)
-    told = [" ".join([*open_, *_hopeless(stage)])] if (open_ := _without_word(table)) else []
+    limits = leftout.only_limits(optional(stage, "06-verdict", "sentences"), stage.study)
+    told = [" ".join([*open_, *_hopeless(stage), *limits])] if (open_ := _without_word(table)) else []
     rows = table[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
                  & ~table["analyte"].isin(of_one(stage))]
     why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)

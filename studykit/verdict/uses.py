@@ -73,6 +73,9 @@ UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds
           "litres nor for what lies on the floor.")
 
 ASIDE, BY_USE = "Set the named containers and groups aside", " is vetoed by use: "
+ON_FLOOR = (" The floor: {each}. Do not use the last litres before this is settled, and set the containers named for it "
+            "aside.")
+"""Behind an action of a study without a word, where the floor is shown to lie beyond all the same."""
 SETTLED = ". Do not use the last litres, nor count on the floor, before this is settled."
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
                      "uneven": f"{ASIDE}{{named}}. The action declared for \u201cuneven\u201d is vetoed by use: "}
@@ -250,7 +253,8 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     unlike += f" {FIRST}" * unlike.startswith(unopened.NOT_FOR)
     unlike = " ".join(filter(None, (cleared.without_any(stage, cleared.NOT_FOR), unlike)))
     if outcome.word not in USED_AS_IT_STANDS:
-        return f"{declared} {unlike}".rstrip()
+        lying = of_floors(table, stage.study.labels) if outcome.word != "stratified" else ""
+        return f"{declared}{lying} {unlike}".rstrip()
     if reasons := against(table, stage.study.labels):
         declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
                     + SETTLED)
@@ -260,6 +264,18 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     own = OF_ONE_SIDE.format(names=series(sided)) if sided else ""
     told = (declared, UNOPENED + own if outcome.word == "uneven" else "", unlike)
     return " ".join(filter(None, told))
+
+
+def floors_beyond(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows of the answer by use whose floor is shown to lie beyond, on average or in single containers."""
+    return table[(table["use"] == "floor") & table["word"].isin((BEYOND, SINGLE))]
+
+
+def of_floors(table: pd.DataFrame, names: Mapping[str, str]) -> str:
+    """Of which analytes the floor is shown to lie beyond, in which containers, and what follows; '' where of none."""
+    each = "; ".join(f"{names[r['analyte']]}, {said(r)}" for r in floors_beyond(table).to_dict("records"))
+    own = ON_FLOOR if SINGLE in each else ON_FLOOR.replace(", and set the containers named for it aside", "")
+    return own.format(each=each) if each else ""
 
 
 def shortly(action: str) -> str:

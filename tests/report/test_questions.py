@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import firstpage, questions
+from studykit.report import firstpage, leftout, questions
 from studykit.study.actions import Action, barred_note
 from studykit.study.definition import parse_study
 from studykit.verdict import uses as uses_table
-from studykit.verdict.uses import BEYOND, UNDECIDED, UNSEEN
+from studykit.verdict.uses import BEYOND, SINGLE, UNDECIDED, UNSEEN
 from tests.studies import definition
 
 
@@ -228,3 +228,25 @@ def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses():
         "Set the named containers and groups aside (under “Which containers?”). The action declared for “uneven” is not "
         f"quoted: by the uses below it is vetoed{uses_table.SETTLED} {uses_table.UNOPENED}")
     assert uses_table.shortly("Roll every drum.") == "Roll every drum."
+
+
+def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_rest_is_not_assessed(monkeypatch):
+    """A reader's study: zones all "<20" against 50 mg/kg, 600 mg/kg on the floor of three drums; "nothing beyond" was told."""
+    study = parse_study(definition())
+    table = pd.DataFrame({"analyte": ["P"], "name": ["phosphorus"], "verdict": ["not assessed"], "stock": ["not assessed"]})
+    use = pd.DataFrame({"analyte": ["P"], "use": ["floor"], "word": [SINGLE], "why": ["D1 and D2"], "name": ["phosphorus"]})
+    monkeypatch.setattr(questions, "_verdicts", lambda _: table)
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": "inconclusive"})
+    monkeypatch.setattr(questions, "_of_few", lambda _: [])
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    monkeypatch.setattr(questions, "_uses", lambda _: use)
+    (said,) = questions.right(SimpleNamespace(study=study))
+    assert said.startswith("No: on the floor liquid is shown to lie beyond the margin of phosphorus. Of the zones: it cannot")
+    monkeypatch.setattr(questions, "_uses", lambda _: use.assign(word=UNDECIDED))
+    assert questions.right(SimpleNamespace(study=study))[0].startswith("It cannot be said yet")
+    why = pd.DataFrame({"analyte": ["P"], "verdict": ["not assessed"],
+                        "reasons": ["34 of 37 results are known only as a limit."]})
+    (limits,) = leftout.only_limits(why, study)
+    assert limits.startswith("Of ")
+    assert "more than half of the results are known only as limits" in limits
+    assert not leftout.only_limits(why.assign(reasons="One depth."), study)

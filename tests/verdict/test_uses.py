@@ -455,3 +455,17 @@ def test_one_floor_that_is_a_number_beyond_is_named_on_either_side_where_the_oth
         cells[c]["heel"] = [heel] if c == "C0" else ["<120"]
     *_, beyond = of(tmp_path, cells, margin={"absolute": 5})
     assert list(beyond.loc[beyond["pair"] == floor.FLOOR, "container"]) == ["C0"]
+
+
+def test_a_study_without_a_word_names_the_floors_beyond_in_its_action(tmp_path) -> None:
+    cells = {f"C{c}": {d: ["<20"] for d in ("upper", "middle", "lower")} | {"heel": [600.0 if c < 3 else "<20"]}
+             for c in range(9)}
+    stage = make(tmp_path / "s", cells, share=90, margin={"absolute": 50}, repeatability={"r": 20.0, "source": "a test"})
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    assert outcome.word in ("inconclusive", "not assessed")
+    table = uses.uses(stage, models, outcome)
+    assert ("The floor: P, beyond the margin in single containers (C0, C1 and C2). Do not use the last litres before this is "
+            "settled, and set the containers named for it aside.") in uses.action(stage, outcome, table)
+    calm_floor = table.assign(word=table["word"].where(table["use"] != "floor", floor.WITHIN))
+    assert "last litres before this" not in uses.action(stage, outcome, calm_floor)
