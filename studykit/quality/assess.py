@@ -27,6 +27,7 @@ from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
 from studykit.quality.again import second_measurings, superseded
+from studykit.quality.alone import slips_alone, thinned_floor
 from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
@@ -43,11 +44,13 @@ from studykit.quality.replicates import (
     duplicate_pairs,
     pooled_repeatability,
     scale_s,
+    tamed,
 )
 from studykit.quality.riders import causes_of, without_riders
 from studykit.quality.rules import control_rules
 from studykit.quality.slips import check_files, file_table
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
+from studykit.quality.together import FLOOR
 from studykit.quality.visits import unfold
 from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
@@ -294,7 +297,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study), study.labels)
     suspects = search(frame)
     kept = one_of_two(read, promised)
-    pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
+    pooled = tuple(tamed(p) for p in pooled_repeatability(_unexplained(kept, suspects), promised))
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
     again = second_measurings(superseded(folder), t, promised, {a: k.s for a, k in scatter.items()}, tests_of(study),
                               study.labels)
@@ -307,7 +310,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
-    checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects), files, in_doubt,
+    checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects),
+              slips_alone(study, read), thinned_floor(read, scatter, _named(suspects)), files, in_doubt,
               *check_order(suspects, t, again.bottles), again.check,
               *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t))))
     tables = {c.rule: c.table for c in checks}
@@ -355,6 +359,15 @@ def _unexplained(t: pd.DataFrame, suspects: Suspects) -> pd.DataFrame:
     return t[~pd.MultiIndex.from_frame(t[["sample", "run", "analyte"]]).isin(gone)] if len(gone) else t
 
 
+def _named(suspects: Suspects) -> set[str]:
+    """Samples of which an explanation stands that is not of a run, nor one analyte's; containers of a thinned floor."""
+    f = suspects.frame
+    own = {i for c in suspects.found if not c.place.startswith("run ") and len(c.columns) > 1 for i in c.rows
+           if c.cause != "own settling"}
+    wet = {str(f.rows["container"].iat[i]) for c in suspects.found if c.cause == FLOOR for i in c.rows}
+    return {str(f.rows["sample"].iat[i]) for i in own} | wet
+
+
 def _apart(suspects: Suspects) -> frozenset[tuple[str, str]]:
     """Analyte and container wherever an explanation other than real settling stands."""
     f = suspects.frame
@@ -364,9 +377,13 @@ def _apart(suspects: Suspects) -> frozenset[tuple[str, str]]:
 
 
 def _drawn(suspects: Suspects, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
-    """Scatter of one drawn and measured bottle, scale of y: the larger of what judges and what the model leaves."""
+    """Scatter of one drawn and measured bottle, scale of y: the larger of what judges and what the model leaves.
+
+    Of a single container, or a few bottles, the model leaves what one wrong bottle makes of it: there it does not count.
+    """
     f = suspects.frame
-    left = np.median(suspects.model.s[f.zone], axis=0) if f.zone.any() else np.full(len(f.analytes), np.nan)
+    left_df = f.zone.sum() - len(np.unique(f.at[f.zone])) - len(np.unique(f.place[f.zone])) + 1
+    left = np.median(suspects.model.s[f.zone], axis=0) if left_df >= OWN_DF else np.full(len(f.analytes), np.nan)
     by_model = {a: float(v) if np.isfinite(v) else 0.0 for a, v in zip(f.analytes, left, strict=True)}
     return {a: Scatter(s=max(s.s, by_model.get(a, 0.0)) if s.s > 0 else by_model.get(a, 0.0) or float("nan"),
                        df=min(s.df, DRAWN_DF), source=s.source) for a, s in scatter.items()}

@@ -8,9 +8,11 @@ hold more. A curve that bends before its end, or a plateau that still scatters, 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import stats
 
 from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, robust_sd, shown
@@ -50,7 +52,7 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
     for name in (ALL, *(runs if len(runs) > 1 else ())):
         here = np.full(run.size, True) if name == ALL else run == name
         value = every[here].astype(float)
-        wide = robust_sd(value)
+        wide = min(robust_sd(value), max(_within(value, own["container"].to_numpy()[here]), 1.01 * step))
         if len(value) < FEWEST or not wide > step:
             continue
         top = float(value.max())
@@ -62,6 +64,19 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
         steps = (~at).sum() >= 2 * np.unique(value[~at]).size  # lower readings are shared too: a matter of rounding
         p = 1.0 if steps else float(stats.poisson.sf(bottles - 1, expected))
         yield (analyte, name, top, bottles, len(set(bottle[here])), expected, p)
+
+
+def _within(value: Vector, box: NDArray[Any]) -> float:
+    """Robust standard deviation of readings about the middle of their container; infinity where too few stand beside another.
+
+    Lots differ, and the highest readings are then those of one lot, as dense as that lot scatters.
+    """
+    x = pd.Series(value)
+    by = x.groupby(pd.Series(box))
+    beside = (by.transform("size") > 1).to_numpy()
+    lost = 1 - pd.Series(box)[beside].nunique() / max(1, beside.sum())
+    about = (x - by.transform("median")).to_numpy()[beside]
+    return float(robust_sd(about) / np.sqrt(lost)) if beside.sum() >= FEWEST and lost > 0 else float("inf")
 
 
 def _step_at(top: float, value: Vector) -> float:

@@ -431,7 +431,8 @@ def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
     u, s, z = sc.m.u[box] / per, sc.m.su / per, np.nan_to_num(sc.m.u[box] / sc.m.su)
     ok = np.isfinite(u) & np.isfinite(s)
     own = ~alike & (rho(z) * sc.m.share_u > FREE) & _whole(sc, box)
-    if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < 3:
+    fewest = 2 if ok.sum() == 2 else 3
+    if alike.sum() < max(fewest, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < fewest:
         return
     if _against(sc, own & (u * delta < 0), alike):
         return

@@ -237,7 +237,7 @@ def _p_together(g: pd.DataFrame) -> float:
 def _together(analyte: str, whole: str, closure: np.ndarray) -> Flag:
     """The flag for containers that together hold less, or more, than their wholes."""
     mean, n = float(closure.mean()), closure.size
-    text = (f"the zones of {n} containers hold {shown(mean, 3)} % of the {whole} on average "
+    text = (f"the zones of {n} container{'' if n == 1 else 's'} hold {shown(mean, 3)} % of the {whole} on average "
             f"({shown(float(closure.min()), 3)} to {shown(float(closure.max()), 3)} %): ")
     stated = whole == "value as filled"
     if mean < 100:

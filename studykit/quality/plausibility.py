@@ -212,8 +212,8 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckRe
     """Wear metals above the reporting limit in an unused fluid: dirty tool, swapped or used sample.
 
     Metals: Fe, Cu, Pb, Sn, Al, Cr, and analytes that the study marks ``wear_metal``. The limit is the
-    study's, else the largest limit that the laboratory reported; without either, not assessed. Common
-    practice, no source.
+    study's, else the largest limit that the laboratory reported; without either, not assessed. A metal whose
+    nominal content lies above that limit belongs to the fluid. Common practice, no source.
     """
     names = {**{k.lower(): k for k in WEAR_METALS}, **{v: k for k, v in WEAR_METALS.items()}}
     metals = [a for a, s in study.analytes.items() if s.wear_metal or a.strip().lower() in names]
@@ -224,6 +224,8 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckRe
         if limit is None:
             unknown.append(a)
             continue
+        if (study.analytes[a].nominal or 0.0) > limit and not study.analytes[a].wear_metal:
+            continue  # the fluid holds it by its own recipe
         over = t[(t["analyte"] == a) & (t["value"] > limit) & ~t["kind"].eq("check fluid")]
         rows += [(s, a, v, limit) for s, v in zip(over["sample"], over["value"], strict=True)]
     table = pd.DataFrame(rows, columns=["sample", "analyte", "value", "limit"])

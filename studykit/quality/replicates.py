@@ -12,8 +12,8 @@ are listed, and flagged only when that chance, over all pairs together, is small
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,9 @@ ROUGH = 2.2
 unevenness alone rarely make it so (own judgement)."""
 HINTS = 0.15
 """Chance, over all analytes, up to which repeats then count as larger too."""
+WILD = 6.0
+"""A repeat that is off by so many standard deviations of the others, and of what is promised, is a matter of its own bottles
+and not of how the laboratory repeats; of one or two repeats half as many (own judgement)."""
 FEWEST = 6
 """Contrasts from which all repeats of an analyte together are asked whether they scatter more than stated."""
 PAIR_COLUMNS = ["analyte", "kind", "container", "depth", "sample", "other", "first", "second", "difference",
@@ -56,6 +59,7 @@ class PooledRepeatability:
     the standard deviation that the method, or the laboratory, promises on the same scale (NaN if none).
     contrasts: the repeats of each set against one another, each of the scatter of one (``df`` of them).
     averaged: determinations of which each repeat is the mean (harmonic mean); such means scatter less than one does.
+    apart: contrasts left out because they lie ``WILD`` times beyond all others (``tamed``).
     """
 
     analyte: str
@@ -67,6 +71,7 @@ class PooledRepeatability:
     unit: str
     contrasts: tuple[float, ...] = ()
     averaged: float = 1.0
+    apart: int = 0
 
     @property
     def least(self) -> float:
@@ -186,16 +191,29 @@ def check_duplicates(pairs: pd.DataFrame, name: Callable[[str], str] = str) -> C
     apart = known[known["p"] * max(1, len(known)) < CHANCE]
     portion = _by_one_factor(apart)
     for r in apart[~apart.index.isin(portion.index)].to_dict("records"):
-        rule, concern, text = _one_bottle(r) if r["kind"] == "same sample" else ("duplicates apart", CONCERNS[1], (
-            f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
-            f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
-            "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both"))
+        rule, concern, text = _one_bottle(r) if r["kind"] == "same sample" else _one_zone(r, known)
         flags.append(Flag(rule=rule, concern=concern, analyte=r["analyte"], evidence=text, where=_place(r),
                           samples=tuple(sorted({r["sample"], r["other"]}))))
-    flags += [_portion_flag(g, name) for _, g in portion.groupby("sample", sort=True)]
+    flags = [*_pairs_joined(flags, name), *(_portion_flag(g, name) for _, g in portion.groupby("sample", sort=True))]
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
     return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
+
+
+def _pairs_joined(flags: list[Flag], name: Callable[[str], str]) -> Iterator[Flag]:
+    """The flags, those of two bottles of one zone that are apart in several analytes as one."""
+    pairs: dict[tuple[str, ...], list[Flag]] = {}
+    for f in flags:
+        pairs.setdefault((f.rule, *f.samples), []).append(f)
+    for own in pairs.values():
+        if own[0].rule != "duplicates apart" or len(own) < 2:
+            yield from own
+            continue
+        numbers = "; ".join(f"{name(f.analyte)} {f.evidence.partition(',')[0]}" for f in own)
+        yield replace(own[0], analyte=", ".join(sorted(f.analyte for f in own)), evidence=(
+            f"two bottles of one zone are apart in {len(own)} analytes ({numbers}): one of them is perhaps not of this zone "
+            "(exchanged, another container), or a portion was too small; to tell: the drawing log, the labels, and a second "
+            "portion of both"))
 
 
 def _by_one_factor(apart: pd.DataFrame) -> pd.DataFrame:
@@ -235,6 +253,21 @@ def _one_bottle(r: Mapping[Any, Any]) -> tuple[str, str, str]:
         "determination of this bottle")
 
 
+def _one_zone(r: Mapping[Any, Any], known: pd.DataFrame) -> tuple[str, str, str]:
+    """Rule, concern and words for two bottles of one zone that are too far apart."""
+    pair = known["sample"].eq(r["sample"]) & known["other"].eq(r["other"]) & known["kind"].eq("same zone")
+    others = known.loc[pair & known["analyte"].ne(r["analyte"]), "beyond"]
+    if _power_of_ten(r["first"], r["second"]) and len(others) and not others.any():
+        return "unit slip", CONCERNS[1], (
+            f"{shown(r['first'])} ({r['sample']}) and {shown(r['second'])} ({r['other']}) were drawn in one zone and are a "
+            "power of ten apart, while all else of these bottles agrees: a unit, a decimal or a dilution? To tell: the raw "
+            "printout of both")
+    return "duplicates apart", CONCERNS[1], (
+        f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
+        f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
+        "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both")
+
+
 def _power_of_ten(one: float, other: float) -> bool:
     """Within a tenth of a decade of 10, 100, ... times each other."""
     decades = abs(np.log10(one / other)) if one > 0 and other > 0 else 0.0
@@ -270,6 +303,29 @@ def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[Poo
     return tuple(out)
 
 
+def tamed(p: PooledRepeatability) -> PooledRepeatability:
+    """The same without one contrast, or a fifth of them, far beyond all others: one wrong bottle is no laboratory's scatter.
+
+    Its pair is asked about by itself (``check_duplicates``). Nothing is left out where no precision is promised.
+    """
+    x = np.asarray(p.contrasts)
+    if not p.published > 0 or not x.size:
+        return p
+    kept = np.sort(np.abs(x))
+    for _ in range(max(1, x.size // 5)):
+        others = float(np.sqrt((kept[:-1] ** 2).mean())) if kept.size > 1 else 0.0
+        if not kept[-1] > (WILD if x.size > 2 else WILD / 2) * max(others, p.published * ALLOWED[p.kind]):
+            break
+        kept = kept[:-1]
+        if not kept.size:
+            break
+    if kept.size == x.size:
+        return p
+    own = tuple(c for c in p.contrasts if kept.size and abs(c) <= kept[-1])
+    return replace(p, s=float(np.sqrt((kept**2).mean())) if kept.size else float("nan"), df=int(kept.size), contrasts=own,
+                   apart=int(x.size - kept.size))
+
+
 def _averaged(t: pd.DataFrame, kind: str) -> dict[tuple[str, str], float]:
     """The harmonic mean of the determinations a bottle and run, by kind of repeat and analyte."""
     sizes = 1.0 / t.groupby(["analyte", "sample", "run"]).size()
@@ -285,6 +341,7 @@ def _contrasts(frame: pd.DataFrame, keys: list[str]) -> pd.Series:
     return (y[later] - before) * np.sqrt(k[later] / (k[later] + 1))
 
 
+LEFT_OUT = "; without repeats far apart, which are asked about by themselves"
 REPEATABILITY_COLUMNS = ["analyte", "kind", "s", "low", "high", "df", "published", "unit", "reading"]
 
 
@@ -324,6 +381,9 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collect
     rows, flags = [], []
     both, rough = _all_larger(pooled), bottles or {}
     for p in pooled:
+        if not p.df:
+            rows.append(_nothing_left(p))
+            continue
         s, low, high, published, unit = p.shown_s()
         alone = max(p.p_larger(ALLOWED[p.kind]), wider(p.standard)) if p.published > 0 else np.nan
         larger, smaller = alone * len(pooled), p.p_smaller() * len(pooled)
@@ -340,10 +400,16 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collect
                               analyte=p.analyte, evidence=text))
         elif smaller < CHANCE:
             reading = "smaller than stated beyond chance: the stated value judges"
-        rows.append((p.analyte, p.kind, s, low, high, p.df, published, unit, reading))
+        rows.append((p.analyte, p.kind, s, low, high, p.df, published, unit, reading + (LEFT_OUT if p.apart else "")))
     flags += _too_good([p for p in pooled if p.analyte not in coarse and p.published > 0])
     return CheckResult(rule="repeatability", table=pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS),
                        flags=tuple(flags), note="" if rows else "not assessed: the study has no repeats within a run")
+
+
+def _nothing_left(p: PooledRepeatability) -> tuple[object, ...]:
+    """The row of repeats of which none is left."""
+    factor, unit = (100.0, "%") if p.relative else (1.0, p.unit)
+    return (p.analyte, p.kind, np.nan, np.nan, np.nan, 0, p.published * factor, unit, "not known" + LEFT_OUT)
 
 
 def _too_good(pooled: list[PooledRepeatability]) -> list[Flag]:

@@ -75,7 +75,7 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
     grows with that.
     """
     gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
-    x = np.column_stack([kind_columns(sc.f), box.astype(float)])
+    x = np.column_stack([kind_columns(sc.f), _lots_of_two(sc), box.astype(float)])
     for a in range(gap.size):
         ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
         if not 0 < box[ok].sum() < ok.sum():
@@ -90,6 +90,17 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
             apart = float(np.median(np.abs(left - x[ok] @ last)[box[ok]])) / (HALF_WITHIN * float(sc.m.su[a]))
             se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1]) * max(1.0, apart)
     return gap, se
+
+
+def _lots_of_two(sc: Scene) -> Vector:
+    """Columns for lots of two containers, which kinds of three leave out: a run that holds whole lots differs by them."""
+    first = sc.f.rows.assign(at=sc.f.at)[sc.f.zone].drop_duplicates("at").set_index("at").reindex(range(len(sc.f.names)))
+    if "lot" not in first:
+        return np.zeros((len(sc.f.names), 0))
+    counts = first["lot"].value_counts()
+    twos = sorted(counts[counts == 2].index)
+    columns = [np.asarray(first["lot"].eq(k), dtype=float) for k in (twos if (counts != 2).any() else twos[1:])]
+    return np.column_stack(columns) if columns else np.zeros((len(sc.f.names), 0))
 
 
 def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:

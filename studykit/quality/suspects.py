@@ -251,7 +251,8 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     i, a = c.rows[0], c.columns[0]
     expected = float(c.readings.flat[0])
     how = "each by its own amount" if np.isnan(c.amount) else (
-        "by one factor, the other analytes as expected: another product, or what has settled out of all its zones?")
+        f"by one factor{', the other analytes as expected' if len(c.columns) < len(f.analytes) else ''}: another product, or "
+        "what has settled out of all its zones?")
     return SAYS[c.cause].format(how=how, amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
                                 expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
 
@@ -317,6 +318,13 @@ def _which(f: Frame, c: Candidate) -> str:
         "(limits of the check fluid would say it)")
 
 
+def _alike(f: Frame) -> str:
+    """What shows a shift of a run: containers and check fluid, or the containers alone."""
+    if f.rows["kind"].eq("check fluid").any():
+        return "containers and check fluid alike"
+    return "by the containers alone (no check fluid was read)"
+
+
 def _run_words(f: Frame, c: Candidate) -> str:
     if c.cause == "check fluid" and len(c.columns) > 1 and not c.detail.startswith(EITHER):
         names = "all its analytes" if len(c.columns) == len(f.analytes) else listed([f.analytes[a] for a in c.columns], 8)
@@ -325,16 +333,16 @@ def _run_words(f: Frame, c: Candidate) -> str:
     amount = _amount(f, c) if c.cause != "run offset" else shown(c.amount, 3)
     if c.detail.startswith(EITHER):
         what = {"check fluid": "the check fluid's readings of ", "run and stock": "the containers of "}.get(c.cause, "")
-        by = f"{amount.lstrip('-')} in the unit, containers and check fluid alike by one amount and not by one factor" if (
+        by = f"{amount.lstrip('-')} in the unit, {_alike(f)} by one amount and not by one factor" if (
             c.cause == "run offset") else amount.lstrip("-")
         return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {by}; which of them is off cannot be told here "
                 f"{_which(f, c)}")
     return {
         "drift": f"readings change by {amount} from the first to the last position of "
                  + ("every run" if c.detail == "all" else "this run"),
-        "run shift": f"this run reads {amount} from the others, containers and check fluid alike",
+        "run shift": f"this run reads {amount} from the others, {_alike(f)}",
         "run offset": f"this run reads {amount.lstrip('-')} in the unit {'less' if c.amount < 0 else 'more'} than the others, "
-                      "containers and check fluid alike by one amount and not by one factor: a wrong blank subtracted, a "
+                      f"{_alike(f)} by one amount and not by one factor: a wrong blank subtracted, a "
                       "background, or a calibration that bends?",
         "check fluid": f"the check fluid reads {amount} from other runs here, the containers do not: a spoiled check "
                        "fluid, or a calibration that is right at one level only",

@@ -692,6 +692,8 @@ LEDGER: dict[str, list[Row]] = {
         row("units of files | is a whole file", "ten never",
             "quality/test_slips.py::the_wrong_files_are_named_and_only_they"),
         row("a value | unit slip (a power of t", "ten", "quality/test_suspects.py::right_cause_at_the_right_place"),
+        row("slips beside own bottles | with", "ten",
+            "quality/test_alone.py::a_decimal_in_one_of_three_bottles_of_one_container_is_asked"),
         row("Carry-over at every position is", "every",
             "quality/test_runs.py::carry_over_at_every_position_is_one_line"),
         row("It does not hold containers, dep",

@@ -154,12 +154,16 @@ def test_a_scatter_is_told_in_the_unit_at_the_middle_level() -> None:
 
 def test_a_bottle_scatters_by_what_judges_or_by_what_the_model_leaves_whichever_is_larger() -> None:
     left = np.array([[0.03, 0.03, 9.0], [0.03, 0.03, 9.0], [0.05, 0.03, np.nan], [7.0, 7.0, 7.0]])
-    frame = SimpleNamespace(zone=np.array([True, True, True, False]), analytes=("P", "Zn", "S"))
+    left = np.concatenate([left[:3], left[:3], left])
+    zone = np.array([*[True] * 9, False])
+    frame = SimpleNamespace(zone=zone, analytes=("P", "Zn", "S"), at=np.zeros(10, int), place=np.where(zone, 0, 1))
     suspects = SimpleNamespace(frame=frame, model=SimpleNamespace(s=left))
     judged = {"P": 0.02, "Zn": 0.05, "S": 0.02, "B": 0.02, "Mo": float("nan")}
     told = _drawn(suspects, {a: Scatter(s=s, source="a test") for a, s in judged.items()})
     assert {a: told[a].s for a in ("P", "Zn", "B")} == {"P": 0.03, "Zn": 0.05, "B": 0.02}
     assert np.isnan(told["Mo"].s)
+    few = SimpleNamespace(frame=SimpleNamespace(**{**vars(frame), "at": np.arange(10)}), model=suspects.model)
+    assert _drawn(few, {"P": Scatter(s=0.02, source="a test")})["P"].s == 0.02  # a container a bottle: nothing is left over
 
 
 def test_a_stated_repeatability_is_taken_at_the_middle_level() -> None:
