@@ -67,7 +67,7 @@ def test_amounts_are_per_cent_of_a_relative_analyte_and_the_unit_of_another() ->
     (cand("run and stock", amount=np.log(1.1), detail="either R1 and R2"),
      "the containers of R1 and R2 differ by 10 %; which of them is off cannot be told here (the check fluid reads alike in "
      "both)"),
-    (cand("run offset", amount=-20.0, detail="either R1 and R2"), "R1 and R2 differ by 20 in the unit, by the containers alone"),
+    (cand("run offset", amount=-20.0, detail="either R1 and R2"), "R1 and R2 differ by 20 in the unit, by the containers al"),
     (cand("exchanged columns", columns=(0, 1), place="run R1"), "P reads as Zn should and Zn as P, in this run: two columns "
                                                                 "exchanged?"),
     (cand("exchanged columns", columns=(0, 1), place="run all"), "in every run: two columns exchanged, or two lines of"),
