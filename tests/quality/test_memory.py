@@ -22,7 +22,8 @@ def run(share: float, scatter: float = 0.01, columns: int = 4) -> SimpleNamespac
     value[1::2, :columns] += share * (value[::2, :columns] - value[1::2, :columns])
     value *= np.exp(scatter * rng.normal(size=value.shape))
     rows = pd.DataFrame({"sample": [f"S{i:02d}" for i in range(len(kinds))], "kind": kinds})
-    frame = SimpleNamespace(rows=rows, relative=np.ones(4, dtype=bool), reference=REFERENCE, raw=value, value=value,
+    frame = SimpleNamespace(told=lambda which: [f"analyte {int(a)}" for a in which], rows=rows,
+                            relative=np.ones(4, dtype=bool), reference=REFERENCE, raw=value, value=value,
                             zone=rows["kind"].eq("spot").to_numpy(), analytes=("B", "Ca", "P", "Zn"))
     return SimpleNamespace(f=frame, y=np.log(value), m=SimpleNamespace(s=np.full(value.shape, 0.01)))
 
