@@ -122,7 +122,7 @@ def test_a_kernel_that_does_not_answer_in_time_is_told_in_one_sentence(tmp_path,
     out, err = capfd.readouterr()
     assert out == ""
     assert not re.search("respond|nbclient|papermill|RuntimeError", err)
-    assert separate or err == ""  # a Python of its own that is stopped while it starts says so itself
+    assert separate or err == "" or err.startswith("Exception ignored in")  # a Python stopped while it starts says so itself
 
 
 @pytest.mark.slow
