@@ -90,28 +90,22 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     ``t``: working table. ``scatter``: of one drawn bottle, on the scale of ``y``. ``named``: samples and containers
     of which an explanation stands already.
     """
-    rows = [row for box in _stock(t) for row in _thin(t[t["container"].eq(box)], box, scatter)
-            if not {row[0], row[1]} & set(named)]
-    table = pd.DataFrame(rows, columns=["container", "sample", "share", "analytes", "of"])
+    stock = t[t["container"].isin(_stock(t))]
+    zone, place = stock["kind"].isin(ZONE_KINDS), ["container", "analyte"]
+    lowest = stock["height"].where(zone).groupby(stock["container"]).transform("min") + 1e-9
+    above = stock[zone & (stock["height"] > lowest)].groupby(place)["value"].median().rename("above")
+    low = stock[stock["kind"].eq("heel") | (zone & (stock["height"] <= lowest))]
+    each = low.groupby(["container", "sample", "analyte"]).agg(low=("value", "mean"), relative=("relative", "first"))
+    each = each.reset_index().merge(above.reset_index(), on=place)
+    each = each[(each["low"] > 0) & (each["above"] > 0)]
+    each["share"] = each["low"] / each["above"]
+    s = each["analyte"].map({a: k.s for a, k in scatter.items()}).astype(float) / each["above"].where(~each["relative"], 1.0)
+    each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
+    bottles = each.groupby(["container", "sample"], as_index=False).agg(
+        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))
+    thin = bottles[bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"])]
+    table = thin[~(thin["sample"].isin(named) | thin["container"].isin(named))].reset_index(drop=True)
     return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
-
-
-def _thin(t: pd.DataFrame, box: str, scatter: Mapping[str, Scatter]) -> Iterator[tuple[str, str, float, int, int]]:
-    zones = t[t["kind"].isin(ZONE_KINDS)]
-    lowest, relative = zones["height"].min() + 1e-9, t.groupby("analyte")["relative"].first()
-    above = zones[zones["height"] > lowest].groupby("analyte")["value"].median()
-    low = t[t["kind"].eq("heel") | (t["kind"].isin(ZONE_KINDS) & (t["height"] <= lowest))]
-    for sample, own in low.groupby("sample", sort=True):
-        both = pd.DataFrame({"low": own.groupby("analyte")["value"].mean(), "above": above}).dropna()
-        both = both[(both > 0).all(axis=1)]
-        if len(both) < 2:
-            continue
-        share = (both["low"] / both["above"]).to_numpy(float)
-        per = np.where(relative.reindex(both.index).to_numpy(bool), 1.0, both["above"].to_numpy(float))
-        s = np.array([scatter[str(a)].s if str(a) in scatter else np.inf for a in both.index]) / per
-        clear = int(((share < THIN) & (-np.log(share) > BEYOND * np.where(np.isfinite(s), s, np.inf))).sum())
-        if clear >= max(2, NEARLY_ALL * len(both)):
-            yield box, str(sample), float(np.median(share)), clear, len(both)
 
 
 def _floor(table: pd.DataFrame) -> Flag:
