@@ -20,7 +20,7 @@ from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
 THIN = 0.9
-"""A floor reads less than this share of what stands above it before it is called thinned (own judgement)."""
+"""A floor reads less than this share of the lowest reading above it before it is called thinned (own judgement)."""
 BEYOND = 5.0
 """Standard deviations that an analyte of a thinned floor is low by, at least (own judgement)."""
 NEARLY_ALL = 0.8
@@ -93,7 +93,7 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     stock = t[t["container"].isin(_stock(t))]
     zone, place = stock["kind"].isin(ZONE_KINDS), ["container", "analyte"]
     lowest = stock["height"].where(zone).groupby(stock["container"]).transform("min") + 1e-9
-    above = stock[zone & (stock["height"] > lowest)].groupby(place)["value"].median().rename("above")
+    above = stock[zone & (stock["height"] > lowest)].groupby(place)["value"].min().rename("above")
     low = stock[stock["kind"].eq("heel") | (zone & (stock["height"] <= lowest))]
     each = low.groupby(["container", "sample", "analyte"]).agg(low=("value", "mean"), relative=("relative", "first"))
     each = each.reset_index().merge(above.reset_index(), on=place)

@@ -49,6 +49,11 @@ def side_of(margin: object) -> int:
     return next((side for end, side in ONE_SIDED.items() if str(margin).endswith(end)), 0)
 
 
+FAR = 9900.0
+"""Per cent to which an interval reaches, above, that tells nothing: a factor of a hundred (own judgement)."""
+UNTOLD = ", with an interval of more than a hundredfold: so few containers cannot tell it"
+
+
 def difference(row: pd.Series) -> str:
     """The deciding pair of depths, its difference and interval in words; of a zone of limits alone the interval."""
     low, middle, high = (number(row[c]) for c in ("low", "difference", "high"))
@@ -56,6 +61,8 @@ def difference(row: pd.Series) -> str:
         return NO_NUMBER.get(str(row.get("verdict", "")), "")
     lower, _, upper = str(row["deciding pair"]).partition(" - ")
     scale = str(row["unit"]), str(row["margin"])
+    if scale[0] == "%" and high >= FAR and not math.isnan(middle):
+        return together(f"{lower} against {upper}: {amount(middle, *scale)}{unit_told(*scale)}") + UNTOLD
     ends, unit = f"{amount(low, *scale)} to {amount(high, *scale)}", unit_told(*scale)
     text = f"{ends}{unit}, known only as a limit" if math.isnan(middle) else f"{amount(middle, *scale)}{unit} ({ends})"
     return together(f"{lower} against {upper}: {text}")

@@ -21,6 +21,8 @@ from studykit.verdict.containers import TWICE, noise_of_contrast
 from studykit.verdict.floors import beyond
 
 COLUMNS = ["container", "within", "beyond by", "left open by", "by the others", "not judged"]
+FEW, IN_CHAPTER = 4, "named in the report's verdict chapter"
+"""So many containers shown within stand on page one by name; of more it says where."""
 YES, NO = "yes", "no"
 NO_RESULT = "no result: nothing is known of it"
 BEYOND, WITHIN, OPEN, CLOSED, NONE = "beyond", "within", "open", "not judged", "no result"
@@ -139,7 +141,10 @@ def count_words(table: pd.DataFrame) -> str:
     n, closed = int((table["within"] == YES).sum()), str(table["not judged"].iloc[0])
     told = f"Shown within every margin by their own zones: {n or 'none'} of {len(table)}"
     if not closed:
-        return told + " (named in the report's verdict chapter)" * bool(n) + "."
+        if not n:
+            return f"{told}."
+        names = IN_CHAPTER if n > FEW else listed(list(table.loc[table["within"] == YES, "container"].astype(str)))
+        return f"{told} ({names})."
     told = f"{told}, because no single container can be judged by {closed}."
     others = int((table["by the others"] == YES).sum())
     return told if not table["by the others"].any() else (

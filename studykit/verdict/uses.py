@@ -72,7 +72,7 @@ FULLY_TOLD = 3
 UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds for the zones sampled, not for the last "
           "litres nor for what lies on the floor.")
 
-ASIDE, BY_USE = "Set the named containers and groups aside", " is vetoed by use: "
+ASIDE, BY_USE = "Set aside what is named as beyond", " is vetoed by use: "
 ON_FLOOR = (" The floor: {each}. Do not use the last litres before this is settled, and set the containers named for it "
             "aside.")
 """Behind an action of a study without a word, where the floor is shown to lie beyond all the same."""
@@ -81,9 +81,9 @@ USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared fo
                      "uneven": f"{ASIDE}{{named}}. The action declared for \u201cuneven\u201d is vetoed by use: "}
 """Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
 AS_NAMED = (f"{ASIDE} (under \u201cWhich containers?\u201d). The action declared for \u201cuneven\u201d")
-UNOPENED = ("Named are also the groups, and those to be sampled again. None that is not named is thereby shown to be within "
-            "the margin, opened or not: do with it as with the named ones until the interval of its own difference, in every "
-            "pair of depths, lies inside the margin.")
+UNOPENED = ("Groups, and containers to be sampled again, are named too where there are any. None that is not named is "
+            "thereby shown to be within the margin, opened or not: do with it as with the named ones until the interval of its "
+            "own difference, in every pair of depths, lies inside the margin.")
 OF_ONE_SIDE = " Of {names} that is the difference of every depth from the mixed container, on the side that counts."
 
 FIRST = "Sample some of them first."

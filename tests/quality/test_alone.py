@@ -101,6 +101,12 @@ def test_real_settling_is_no_water(kind: str) -> None:
     assert "free water or heel at the floor" not in set(found["rule"])
 
 
+def test_a_row_in_another_unit_above_it_makes_no_thinned_floor() -> None:
+    lab = make(USUAL, 6)
+    times(lab, "C04", "upper", 1000.0)
+    assert "free water or heel at the floor" not in set(flags_of(lab)["rule"])
+
+
 def test_lots_that_differ_are_no_shift_of_the_runs_that_hold_them() -> None:
     """Lots of two containers; of each lot but one both containers are in one run."""
     lab = make(replace(USUAL, containers=6, lots=3, runs=2, settled=0.05, duplicates=2, twice=0), 9)

@@ -225,7 +225,7 @@ def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses():
     long = (uses_table.USED_AS_IT_STANDS["uneven"].format(named=" (A (b), c and D)") + "P, floor: cannot tell"
             + uses_table.SETTLED + " " + uses_table.UNOPENED)
     assert uses_table.shortly(long) == (
-        "Set the named containers and groups aside (under “Which containers?”). The action declared for “uneven” is not "
+        "Set aside what is named as beyond (under “Which containers?”). The action declared for “uneven” is not "
         f"quoted: by the uses below it is vetoed{uses_table.SETTLED} {uses_table.UNOPENED}")
     assert uses_table.shortly("Roll every drum.") == "Roll every drum."
 

@@ -31,6 +31,16 @@ def test_a_known_difference_stands_before_its_interval() -> None:
     assert difference(row) == "lower against upper: 1.50\u00a0mg/kg (0.364 to 2.64)"
 
 
+def test_an_interval_of_more_than_a_hundredfold_is_told_as_not_known() -> None:
+    """Two drums, one of them layered: 50.6 % with an interval up to 9.71e8 %."""
+    row = pd.Series({"deciding pair": "lower - upper", "difference": 50.6, "low": -100.0, "high": 9.71e8, "unit": "%",
+                     "margin": "±20 %"})
+    assert difference(row) == "lower against upper: 50.6\u00a0%" + strip.UNTOLD
+    assert "cannot tell" in strip.UNTOLD
+    wide = difference(row.replace({-100.0: -20.0, 9.71e8: 9800.0}))
+    assert wide.endswith(" to 9800)")
+
+
 def test_a_number_stays_on_one_line_with_its_unit_in_caption_and_table(tmp_path) -> None:
     root = tmp_path / "s"
     (root / "06-verdict").mkdir(parents=True)

@@ -272,7 +272,7 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     monkeypatch.setattr(questions, "_verb", lambda _: "Treat")
     text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(
         labels={}, analytes={}, decides=bool, scope="stock"))))
-    assert ("Shown within every margin by their own zones: 1 of 3 (named in the report's verdict chapter)." in text) is told
+    assert ("Shown within every margin by their own zones: 1 of 3 (K2)." in text) is told
     assert ("so not cleared: K3." in text) is told
 
 

@@ -92,7 +92,7 @@ def test_a_few_settled_containers_make_the_stock_uneven(tmp_path):
     assert "Containers C0, C1, C2, C3 are shown" in v.reasons[0]
     vetoed = pd.DataFrame([("P", "floor", "beyond the margin", 9.0, 8.0, 10.0, "mg/kg", "±5 mg/kg", "")], columns=uses.COLUMNS)
     assert uses.action(stage, outcome, vetoed).startswith(
-        "Set the named containers and groups aside (C0, C1, C2 and C3). The action")
+        "Set aside what is named as beyond (C0, C1, C2 and C3). The action")
     assert "set the containers and groups named below aside" in outcome.action.do
     level, rest, _ = opened(tmp_path / "level", mixture(0), margin={"absolute": 5})
     clear = verdict_tables.judge_all(level, rest)
