@@ -13,8 +13,9 @@ from dataclasses import replace
 import numpy as np
 
 from studykit.quality.explain import DIRT, Candidate, Scene, monotone_loss
+from studykit.quality.frame import in_units
 
-FLOOR = "free water or heel at the floor"
+FLOOR, PORTION = "free water or heel at the floor", "portion or dilution"
 SEVERAL = 3
 """Bottles of the lowest zone, or explanations of analytes that settle, that are told as one (own judgement)."""
 SHOWN = 0.1
@@ -96,15 +97,43 @@ def settled_apart(sc: Scene, a: int) -> bool:
 
 
 def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
-    """Portions too small of the lowest zones of several containers, and of no other zone, as one explanation."""
-    short = [c for c in found if c.cause == "portion or dilution" and c.amount < 1 and sc.f.zone[c.rows[0]]]
+    """Portions too small of the lowest zones of several containers, and of no other zone, as one explanation.
+
+    What was found as one explanation from the start is parted again where a bottle above the lowest zone falls short too, and
+    joined with what was found by itself where none does.
+    """
+    short = [c for c in found if c.cause == PORTION and c.amount < 1 and sc.f.zone[c.rows[0]]]
     low = [c for c in short if lowest(sc, c.rows[0])]
-    boxes = {int(sc.f.at[c.rows[0]]) for c in low}
-    if len(boxes) < SEVERAL or len(low) < len(short):
+    water = [c for c in found if c.cause == FLOOR]
+    if water and len(low) < len(short):
+        return [one for c in found for one in (_each_by_itself(sc, c) if c.cause == FLOOR else [c])]
+    parts = [*low, *(one for c in water for one in _each_by_itself(sc, c))]
+    boxes = {int(sc.f.at[c.rows[0]]) for c in parts}
+    if len(boxes) < SEVERAL or len(low) < len(short) or (water and not low):
         return found
-    columns = tuple(sorted({a for c in low for a in c.columns}))
-    factors = ", ".join(f"{c.amount:.3g}" for c in sorted(low, key=lambda c: c.amount))
-    return _joined(sc, found, low, FLOOR, columns, factors)
+    columns = tuple(sorted({a for c in parts for a in c.columns}))
+    factors = ", ".join(f"{c.amount:.3g}" for c in sorted(parts, key=lambda c: c.amount))
+    rest = [one for c in found for one in (_each_by_itself(sc, c) if c.cause == FLOOR else [c])]
+    own = [c for c in rest if c.cause == PORTION and c.amount < 1 and sc.f.zone[c.rows[0]]]
+    return _joined(sc, rest, own, FLOOR, columns, factors)
+
+
+def _each_by_itself(sc: Scene, c: Candidate) -> list[Candidate]:
+    """A thinned floor of several containers as portions too small, one a container."""
+    at, readings, out = sc.f.at[list(c.rows)], np.asarray(c.readings), list[Candidate]()
+    for box in np.unique(at):
+        mine = np.flatnonzero(at == box)
+        rows = tuple(c.rows[int(k)] for k in mine)
+        was, columns = sc.f.y[list(rows)], list(c.columns)
+        meant = was.copy()
+        meant[:, columns] = readings[mine]
+        with np.errstate(all="ignore"):
+            ratio = in_units(sc.f.relative, was) / in_units(sc.f.relative, meant)
+        amount = float(np.nanmedian(ratio[:, columns]))
+        out.append(replace(c, cause=PORTION, rows=rows, readings=readings[mine], gain=c.gain / np.unique(at).size,
+                           price=c.price / np.unique(at).size, place="bottle", amount=amount, detail="",
+                           rivals=((FLOOR, "each by itself", float("nan")),)))
+    return out
 
 
 def lowest(sc: Scene, row: int) -> bool:

@@ -229,7 +229,7 @@ def test_what_is_better_known_before_money_is_spent_is_said_and_levels_of_few_co
     assert main(["check", str(root)]) == 0
     early = capsys.readouterr().out
     assert "[small groups] cap: fewer than 4 containers in cork (1)" in early
-    assert "[profiles not guessed] sd_container_depth is not given for Boron" in early
+    assert "[profiles not guessed] sd_container_depth is not given for boron (borax)" in early
     assert main(["intake", str(root)]) == 0
     capsys.readouterr()
     assert main(["check", str(root)]) == 0

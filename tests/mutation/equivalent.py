@@ -111,8 +111,6 @@ EQUIVALENT: dict[str, str] = {
     "quality/doubtful|_stock_too|index|fluid.iloc[0]|fluid.iloc[-1]|0": "runs that read alike lie near one power of ten",
     "quality/doubtful|_stock_too|index|fluid.iloc[0]|fluid.iloc[-1]|1": "runs that read alike lie near one power of ten",
     "quality/exchanges|_leans|comparison|var < 1000000.0|var <= 1000000.0|0": "a variance that equals the bound exactly",
-    "quality/exchanges|_expected|comparison|sc.f.place == label|sc.f.place >= label|0":
-        "zones of later labels are written again when it is their turn",
     "quality/portions|_middle|constant|1|2|0": "a factor common to all weights of a mean cancels",
     "quality/portions|_middle|constant|6|7|0": "one round more of a search that has converged",
     "quality/portions|_portion|index|np.flatnonzero(rows == i)[0]|np.flatnonzero(rows == i)[-1]|0":
