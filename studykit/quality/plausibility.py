@@ -106,8 +106,11 @@ def digit_preference(results: pd.DataFrame, steps: pd.DataFrame) -> CheckResult:
     or more (standard deviation), since only then are last digits nearly even (``uneven``); Bonferroni over rows.
     """
     t, rows = quantified(results), []
+    parts = dict(iter(t.groupby(["analyte", "source_file"], sort=False)))
     for row in steps.to_dict("records"):
-        part = t[(t["analyte"] == row["analyte"]) & (t["source_file"] == row["source_file"])]
+        part = parts.get((row["analyte"], row["source_file"]), t[:0])
+        if len(part) < 50:
+            continue
         digits, scatter = last_digits(part, float(row["step"]))
         if len(digits) < 50 or not scatter >= 5:
             continue

@@ -7,6 +7,7 @@ said by what the check fluid should read (its reference value, or the middle of 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import NU, Index, Vector, kind_columns, quantile, robust_line
+from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line
 
 Mask = NDArray[np.bool_]
 USUAL_SHIFT = 1.0
@@ -75,7 +76,7 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
     grows with that.
     """
     gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
-    x = np.column_stack([kind_columns(sc.f), _lots_of_two(sc), box.astype(float)])
+    x = np.column_stack([kind_columns(sc.f), _lots_of_two(sc.f), box.astype(float)])
     for a in range(gap.size):
         ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
         if not 0 < box[ok].sum() < ok.sum():
@@ -92,15 +93,16 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
     return gap, se
 
 
-def _lots_of_two(sc: Scene) -> Vector:
+@lru_cache(maxsize=1)
+def _lots_of_two(f: Frame) -> Vector:
     """Columns for lots of two containers, which kinds of three leave out: a run that holds whole lots differs by them."""
-    first = sc.f.rows.assign(at=sc.f.at)[sc.f.zone].drop_duplicates("at").set_index("at").reindex(range(len(sc.f.names)))
+    first = f.rows.assign(at=f.at)[f.zone].drop_duplicates("at").set_index("at").reindex(range(len(f.names)))
     if "lot" not in first:
-        return np.zeros((len(sc.f.names), 0))
+        return np.zeros((len(f.names), 0))
     counts = first["lot"].value_counts()
     twos = sorted(counts[counts == 2].index)
     columns = [np.asarray(first["lot"].eq(k), dtype=float) for k in (twos if (counts != 2).any() else twos[1:])]
-    return np.column_stack(columns) if columns else np.zeros((len(sc.f.names), 0))
+    return np.column_stack(columns) if columns else np.zeros((len(f.names), 0))
 
 
 def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:
