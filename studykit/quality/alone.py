@@ -1,36 +1,21 @@
-"""What the bottles of one container show beside each other, where too few containers stand beside it for the model to tell.
+"""A decimal or a unit of one number, where too few containers stand beside its own for the model to tell.
 
-A decimal or a unit of one number: a power of ten from all other bottles of its container, whose other analytes it shares.
-And a thinned floor: the heel, or the lowest zone, reads nearly all analytes low by about one factor, whatever settles and
-whatever does not: free water or another fluid lies there. The second is looked at in studies of any size.
+It is a power of ten from all other bottles of its container, whose other analytes it shares.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, listed, shown
+from studykit.quality.flags import CONCERNS, CheckResult, Flag, shown
+from studykit.quality.floor import stock_of
 from studykit.quality.profiles import AGREE, FEW
-from studykit.quality.together import FLOOR
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
-
-THIN = 0.9
-"""A floor reads less than this share of the lowest reading above it before it is called thinned (own judgement)."""
-BEYOND = 5.0
-"""Standard deviations that an analyte of a thinned floor is low by, at least (own judgement)."""
-NEARLY_ALL = 0.8
-"""Share of the analytes that are low in a thinned floor, at least; two at least (own judgement)."""
-
-
-def _stock(t: pd.DataFrame) -> list[str]:
-    """Stored containers of which zones were read; controls are none."""
-    mine = t["kind"].eq("spot") & t["container"].ne("") & t["treatment"].isin(["stored", ""])
-    return sorted(set(t.loc[mine, "container"].astype(str)))
 
 
 def _table(t: pd.DataFrame, container: str) -> pd.DataFrame:
@@ -45,7 +30,7 @@ def slips_alone(study: Study, t: pd.DataFrame) -> CheckResult:
     ``t``: working table. Asked, with the container's own settling as the rival: a layer would show in other analytes too, and
     the nominal content, where the study has it, is told beside.
     """
-    stock = _stock(t)
+    stock = stock_of(t)
     if len(stock) >= FEW:
         return CheckResult(rule="slips beside own bottles", table=pd.DataFrame(),
                            note="not needed: the model compares the containers")
@@ -84,40 +69,4 @@ def _slip(study: Study, r: Mapping[Any, Any]) -> Flag:
                 analyte=str(r["analyte"]), evidence=text, samples=(str(r["sample"]),))
 
 
-def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collection[str] = ()) -> CheckResult:
-    """Heels and lowest zones that read nearly all analytes low by about one factor against the zones above them.
-
-    ``t``: working table. ``scatter``: of one drawn bottle, on the scale of ``y``. ``named``: samples and containers
-    of which an explanation stands already.
-    """
-    stock = t[t["container"].isin(_stock(t))]
-    zone, place = stock["kind"].isin(ZONE_KINDS), ["container", "analyte"]
-    lowest = stock["height"].where(zone).groupby(stock["container"]).transform("min") + 1e-9
-    above = stock[zone & (stock["height"] > lowest)].groupby(place)["value"].min().rename("above")
-    low = stock[stock["kind"].eq("heel") | (zone & (stock["height"] <= lowest))]
-    each = low.groupby(["container", "sample", "analyte"]).agg(low=("value", "mean"), relative=("relative", "first"))
-    each = each.reset_index().merge(above.reset_index(), on=place)
-    each = each[(each["low"] > 0) & (each["above"] > 0)]
-    each["share"] = each["low"] / each["above"]
-    s = each["analyte"].map({a: k.s for a, k in scatter.items()}).astype(float) / each["above"].where(~each["relative"], 1.0)
-    each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
-    bottles = each.groupby(["container", "sample"], as_index=False).agg(
-        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))
-    thin = bottles[bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"])]
-    table = thin[~(thin["sample"].isin(named) | thin["container"].isin(named))].reset_index(drop=True)
-    return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
-
-
-def _floor(table: pd.DataFrame) -> Flag:
-    each = [f"sample {r['sample']} (container {r['container']}): {shown(r['share'], 2)} times"
-            for r in table.to_dict("records")]
-    text = (f"the heel or the lowest zone reads nearly all analytes low against the zones above it ({listed(each, 8)}), what "
-            "settles and what does not: free water or another fluid at the floor, likeliest; rivals: portion or dilution; to "
-            "tell: look at the draw, its water content, and a second one; what lies there is not known, so nothing is pumped "
-            "from the floor, heated or used before that is looked into, by the safety data sheet and local rules")
-    boxes = sorted(set(table["container"]))
-    return Flag(rule=FLOOR, concern=CONCERNS[1], where=f"container{'s' if len(boxes) > 1 else ''} {listed(boxes, 12)}",
-                evidence=text, samples=tuple(sorted(set(table["sample"]))))
-
-
-__all__ = ["slips_alone", "thinned_floor"]
+__all__ = ["slips_alone"]

@@ -27,12 +27,13 @@ from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
 from studykit.quality.again import second_measurings, superseded
-from studykit.quality.alone import slips_alone, thinned_floor
+from studykit.quality.alone import slips_alone
 from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.floor import thinned_floor
 from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance

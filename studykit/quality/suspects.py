@@ -44,7 +44,7 @@ from studykit.quality.runs import (
 )
 from studykit.quality.shifts import EITHER, shift_table
 from studykit.quality.swaps import swaps
-from studykit.quality.together import CELLS, FLOOR, could_settle, lowest, told_once
+from studykit.quality.together import CAUTION, CELLS, FLOOR, could_settle, lowest, told_once
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -241,8 +241,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         return _says_mistaken(f, c)
     if c.cause == FLOOR:
         return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
-                "free water or another fluid at the floor, likeliest; what lies there is not known, so nothing is pumped from "
-                "the floor, heated or used before that is looked into, by the safety data sheet and local rules")
+                f"free water or another fluid at the floor, likeliest; {CAUTION}")
     if c.place == "several":
         return f"{c.detail}: real settling or creaming, likeliest"
     if c.cause == "missing purge" and c.place == "bottle":
@@ -383,6 +382,7 @@ def check_suspects(s: Suspects) -> tuple[CheckResult, ...]:
         rivals = "; ".join(f"{cause} ({place})" for cause, place, _ in c.rivals)
         tells = TELLS[c.cause]
         text = f"{_says(s.frame, s.y, c)}; " + (f"rivals: {rivals}; " if rivals else "") + f"to tell: {tells}"
+        text += f"; {CAUTION}" * any(cause == FLOOR for cause, _, _ in c.rivals)
         rows.append((c.cause, where, analytes or "all", " ".join(samples), c.net, rivals, tells))
         concern = "hint only" if any(c is w for w in s.weak) else concern_of(s.frame, c)
         flags.append(Flag(rule=c.cause, concern=concern, where=where, analyte=analytes, evidence=text, samples=samples))

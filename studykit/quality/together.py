@@ -16,6 +16,9 @@ from studykit.quality.explain import DIRT, Candidate, Scene, monotone_loss
 from studykit.quality.frame import in_units
 
 FLOOR, PORTION = "free water or heel at the floor", "portion or dilution"
+CAUTION = ("what lies there is not known, so nothing is pumped from the floor, heated or used before that is looked into, by "
+           "the safety data sheet and local rules")
+"""Said wherever water at the floor is likeliest, or a rival of what is."""
 SEVERAL = 3
 """Bottles of the lowest zone, or explanations of analytes that settle, that are told as one (own judgement)."""
 SHOWN = 0.1
@@ -157,4 +160,4 @@ def _joined(sc: Scene, found: list[Candidate], own: Iterable[Candidate], cause: 
     return left
 
 
-__all__ = ["FLOOR", "could_settle", "lowest", "settled_apart", "told_once"]
+__all__ = ["CAUTION", "FLOOR", "could_settle", "lowest", "settled_apart", "told_once"]

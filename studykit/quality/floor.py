@@ -1,0 +1,66 @@
+"""A thinned floor: the heel, or the lowest zone, reads nearly all analytes low, what settles and what does not.
+
+Free water or another fluid lies there, likeliest. It is looked for in each container by itself, in studies of any size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+import pandas as pd
+
+from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, listed, shown
+from studykit.quality.together import CAUTION, FLOOR
+from studykit.study.columns import ZONE_KINDS
+
+THIN = 0.9
+"""A floor reads less than this share of the lowest reading above it before it is called thinned (own judgement)."""
+BEYOND = 5.0
+"""Standard deviations that an analyte of a thinned floor is low by, at least (own judgement)."""
+NEARLY_ALL = 0.8
+"""Share of the analytes that are low in a thinned floor, at least; two at least (own judgement)."""
+
+
+def stock_of(t: pd.DataFrame) -> list[str]:
+    """Stored containers of which zones were read; controls are none."""
+    mine = t["kind"].eq("spot") & t["container"].ne("") & t["treatment"].isin(["stored", ""])
+    return sorted(set(t.loc[mine, "container"].astype(str)))
+
+
+def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collection[str] = ()) -> CheckResult:
+    """Heels and lowest zones that read nearly all analytes low against the zones above them.
+
+    ``t``: working table. ``scatter``: of one drawn bottle, on the scale of ``y``. ``named``: samples and containers
+    of which an explanation stands already.
+    """
+    stock = t[t["container"].isin(stock_of(t))]
+    zone, place = stock["kind"].isin(ZONE_KINDS), ["container", "analyte"]
+    lowest = stock["height"].where(zone).groupby(stock["container"]).transform("min") + 1e-9
+    above = stock[zone & (stock["height"] > lowest)].groupby(place)["value"].min().rename("above")
+    low = stock[stock["kind"].eq("heel") | (zone & (stock["height"] <= lowest))]
+    each = low.groupby(["container", "sample", "analyte"]).agg(low=("value", "mean"), relative=("relative", "first"))
+    each = each.reset_index().merge(above.reset_index(), on=place)
+    each = each[(each["low"] > 0) & (each["above"] > 0)]
+    each["share"] = each["low"] / each["above"]
+    s = each["analyte"].map({a: k.s for a, k in scatter.items()}).astype(float) / each["above"].where(~each["relative"], 1.0)
+    each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
+    bottles = each.groupby(["container", "sample"], as_index=False).agg(
+        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))
+    thin = bottles[bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"])]
+    table = thin[~(thin["sample"].isin(named) | thin["container"].isin(named))].reset_index(drop=True)
+    return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
+
+
+def _floor(table: pd.DataFrame) -> Flag:
+    each = [f"sample {r['sample']} (container {r['container']}): {shown(r['share'], 2)} times"
+            for r in table.to_dict("records")]
+    text = (f"the heel or the lowest zone reads nearly all analytes low against the zones above it ({listed(each, 8)}), what "
+            "settles and what does not: free water or another fluid at the floor, likeliest; rivals: portion or dilution; to "
+            f"tell: look at the draw, its water content, and a second one; {CAUTION}")
+    boxes = sorted(set(table["container"]))
+    return Flag(rule=FLOOR, concern=CONCERNS[1], where=f"container{'s' if len(boxes) > 1 else ''} {listed(boxes, 12)}",
+                evidence=text, samples=tuple(sorted(set(table["sample"]))))
+
+
+__all__ = ["stock_of", "thinned_floor"]
