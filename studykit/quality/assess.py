@@ -31,6 +31,7 @@ from studykit.quality.alone import slips_alone
 from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
+from studykit.quality.disorder import bottles_out_of_order
 from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
 from studykit.quality.floor import thinned_floor
@@ -312,7 +313,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects),
-              slips_alone(study, read), thinned_floor(read, scatter, _named(suspects)), files, in_doubt,
+              slips_alone(study, read), bottles_out_of_order(read, scatter, study.labels, _named(suspects)),
+              thinned_floor(read, scatter, _named(suspects)), files, in_doubt,
               *check_order(suspects, t, again.bottles), again.check,
               *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t))))
     tables = {c.rule: c.table for c in checks}

@@ -284,7 +284,8 @@ NOT_ASKED = {
     "container split over runs", "depth order", "check limits",  # the plan's own
     "mass balance", "less than was filled", "more than was filled", "layered control", "remixed control", "controls",
     "wear metals", "Zn/P ratio", "z-scores",  # tables, and what the study concludes from several results together
-    "duplicates", "explanations", "units of files", "slips beside own bottles"}  # names of checks whose flags go by other rules
+    "duplicates", "explanations", "units of files", "slips beside own bottles",
+    "order of the zones"}  # names of checks whose flags go by other rules
 """Rules about which no laboratory can answer anything from its own records."""
 
 
