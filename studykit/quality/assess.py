@@ -38,6 +38,7 @@ from studykit.quality.floor import thinned_floor
 from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
+from studykit.quality.mistaken import blank_for_bottle
 from studykit.quality.refused import refused_readings
 from studykit.quality.replicates import (
     PooledRepeatability,
@@ -294,7 +295,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     in_doubt = doubtful_limits(file_table(study, t, limits))
     limits = without(limits, in_doubt)
     files, factor = check_files(study, t, limits)
-    read = undone(t, factor)
+    blanks = blank_for_bottle(results, samples)
+    read = undone(t[~(t["kind"].eq("blank") & t["sample"].isin(blanks.table["sample_blank"]))], factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
     frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study), study.labels)
     suspects = search(frame)
@@ -314,9 +316,9 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
            *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects),
               slips_alone(study, read), bottles_out_of_order(read, scatter, study.labels, _named(suspects)),
-              thinned_floor(read, scatter, _named(suspects)), files, in_doubt,
+              thinned_floor(read, scatter, _named(suspects)), files, in_doubt, blanks,
               *check_order(suspects, t, again.bottles), again.check,
-              *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t))))
+              *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t, blanks))))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(
@@ -333,8 +335,8 @@ def tests_of(study: Study) -> dict[str, str]:
 
 def undone(t: pd.DataFrame, factor: pd.Series) -> pd.DataFrame:
     """The working table with slips of whole files undone."""
-    off = factor != 1.0
-    if not off.any():
+    factor = factor.reindex(t.index)
+    if not (factor != 1.0).any():
         return t
     value = t["value"] / factor
     return t.assign(value=value, y=np.where(t["relative"], np.log(value.where(t["relative"], 1.0)), value))

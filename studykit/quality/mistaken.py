@@ -6,14 +6,21 @@ read as one, have limits where numbers are expected, so that they are held again
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from studykit.quality.exchanges import WIDEST, expected, logs
 from studykit.quality.explain import Candidate, Scene, gain_of, misfit
+from studykit.quality.flags import CONCERNS, CheckResult, Flag
 from studykit.quality.frame import Index, Vector, quantile, rho, spread
 
+FULL = 3.0
+"""A blank reads as the stock within this factor; a bottle in which nothing was found has limits this far below the stock."""
+NEARLY = 0.8
+"""Share of a bottle's readings, at least, that say so (own judgement)."""
 EACH = 4.0
 """Nats that each of the two must save at least: both are off, and both fit."""
 
@@ -64,4 +71,33 @@ def _finely(sc: Scene, k: int, i: int) -> tuple[float, float]:
     return float(fluid), float(np.nan_to_num(gain_of(sc, rows, y)).sum())
 
 
-__all__ = ["mistaken"]
+def blank_for_bottle(results: pd.DataFrame, samples: pd.DataFrame) -> CheckResult:
+    """A blank that reads as the stock does, and a bottle or check fluid of its run in which nothing was found: exchanged.
+
+    Such a bottle has no number, so that no model sees it. ``results``, ``samples``: typed tables.
+    """
+    kind = results["sample"].map(samples.set_index("sample")["kind"])
+    r = results.assign(kind=kind, run=results["run"].fillna(""), number=results["value"].where(results["qualifier"].eq("")))
+    stock = r[~r["kind"].isin(["blank", "check fluid"])]
+    usual = stock.groupby(["run", "analyte"])["number"].median().rename("usual").reset_index()
+    r = r.merge(usual, on=["run", "analyte"], how="left")
+    r["as_stock"] = (r["number"] / r["usual"]).between(1 / FULL, FULL)
+    r["empty"] = r["qualifier"].eq("<") & (r["value"] * FULL < r["usual"])
+    each = r.groupby(["run", "sample"]).agg(kind=("kind", "first"), n=("analyte", "nunique"), full=("as_stock", "sum"),
+                                            empty=("empty", "sum"), rows=("analyte", "size")).reset_index()
+    blanks = each[each["kind"].eq("blank") & (each["n"] >= 2) & (each["full"] >= NEARLY * each["rows"])]
+    bottles = each[each["kind"].ne("blank") & (each["n"] >= 2) & (each["empty"] >= NEARLY * each["rows"])]
+    both = blanks[["run", "sample"]].merge(bottles[["run", "sample", "kind"]], on="run", suffixes=("_blank", "_bottle"))
+    return CheckResult(rule="blank or bottle", table=both, flags=tuple(_blank_flag(r) for r in both.to_dict("records")))
+
+
+def _blank_flag(r: dict[Hashable, Any]) -> Flag:
+    blank, bottle = str(r["sample_blank"]), str(r["sample_bottle"])
+    what = f"the check fluid ({bottle})" if r["kind"] == "check fluid" else f"bottle {bottle}"
+    text = (f"the blank ({blank}) reads as the stock does, and in {what} of the same run next to nothing was found: exchanged "
+            "with each other? to tell: the tray's list, the labels, and both measured again")
+    return Flag(rule="swapped samples", concern=CONCERNS[1], evidence=text, samples=(blank, bottle),
+                where=f"samples {blank} and {bottle}")
+
+
+__all__ = ["blank_for_bottle", "mistaken"]

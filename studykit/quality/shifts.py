@@ -26,6 +26,8 @@ TOLD = 2.0
 """Nats by which the check fluid's limits must favour one of two runs before it is called the one that is off."""
 OFFSET = 1.0
 """Nats that an offset costs more than a shift by a factor, which is the commoner (own judgement)."""
+NEAR_BLANK = 0.3
+"""A blank that reads an offset does so within about this share of it (own judgement)."""
 EITHER = "either"
 HALF_WITHIN = 1.5
 """Standard deviations within which half of a run's containers lie, with room for chance (0.67 in the long run)."""
@@ -235,11 +237,22 @@ def _by_offset(sc: Scene, run: str, rows: Index, g: Gap, price: float) -> list[t
     gain = g.gain(stock, fluid) if np.isfinite(amount) else 0.0
     if gain <= 2:
         return []
+    gain += _by_blanks(sc, rows, g.column, amount)
     y = sc.y[rows][:, [g.column]]
     left = np.exp(y) - amount
     readings = np.where(left > 0, np.log(np.where(left > 0, left, 1.0)), y)
     return [(g.lean(fluid), replace(_shift(sc, "run offset", run, rows, [g.column], amount, gain, price + OFFSET),
                                     readings=readings))]
+
+
+def _by_blanks(sc: Scene, rows: Index, a: int, amount: float) -> float:
+    """Nats by which the blanks of a run speak for an offset of it: they read about as much, and not as those of other runs."""
+    kind = sc.f.rows["kind"].to_numpy(object) == "blank"
+    mine, others = np.isin(np.arange(kind.size), rows) & kind, ~np.isin(np.arange(kind.size), rows) & kind
+    read = float(np.nanmean(sc.f.raw[mine, a])) if np.isfinite(sc.f.raw[mine, a]).any() else np.nan
+    usual = float(np.nanmean(sc.f.raw[others, a])) if np.isfinite(sc.f.raw[others, a]).any() else 0.0
+    s = NEAR_BLANK * abs(amount)
+    return max(0.0, cost(read - usual, s, 0.0) - cost(read - usual, s, amount)) if np.isfinite(read) and amount > 0 else 0.0
 
 
 def _by_one_amount(sc: Scene, run: str, rows: Index, gaps: list[Gap], looked: float,

@@ -25,6 +25,8 @@ SHOWN = 0.1
 """A profile of a container shows itself by so much between its extreme zones (log; own judgement)."""
 LAYERED = 3.0
 """Scatter of a bottle, or stated repeatabilities, by which extreme zones of one container are layered (own judgement)."""
+DRIFTED = 0.75
+"""A run that drifts from its right reading lies off by half of its drift; up to this share a shift is told as the drift."""
 CELLS = ("value alone", "transposed digits", DIRT)
 OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
 """Explanations that containers which settle by rates of their own can bring about; ``CELLS``: of a single reading."""
@@ -32,13 +34,28 @@ OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
 
 def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """The explanations with those that are one thing joined, where the first of them stood."""
-    out = _at_the_floor(sc, list(found))
+    out = _at_the_floor(sc, _with_drift(found))
     apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
     own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c)]
     if len(own) >= SEVERAL:
         columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
         out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
     return tuple(out)
+
+
+def _with_drift(found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations without a shift of a run that its own drift brings about: it starts right, and half of it is left.
+
+    A drift is undone about the middle of its run; what that leaves is no further cause, but a rival of the drift.
+    """
+    def brought(c: Candidate, d: Candidate) -> bool:
+        same = c.cause == "run shift" and d.cause == "drift" and c.columns == d.columns and set(c.rows) <= set(d.rows)
+        return same and 0 < c.amount / d.amount < DRIFTED
+
+    out = [c for c in found if not any(brought(c, d) for d in found)]
+    gone = [c for c in found if any(brought(c, d) for d in found)]
+    return [replace(d, rivals=tuple(dict.fromkeys([*d.rivals, *(("run shift", c.place, d.net - c.net) for c in gone)])))
+            if any(brought(c, d) for c in gone) and all(r[0] != "run shift" for r in d.rivals) else d for d in out]
 
 
 def _rests_on(c: Candidate) -> set[int]:

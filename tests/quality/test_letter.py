@@ -285,7 +285,7 @@ NOT_ASKED = {
     "mass balance", "less than was filled", "more than was filled", "layered control", "remixed control", "controls",
     "wear metals", "Zn/P ratio", "z-scores",  # tables, and what the study concludes from several results together
     "duplicates", "explanations", "units of files", "slips beside own bottles",
-    "order of the zones"}  # names of checks whose flags go by other rules
+    "order of the zones", "blank or bottle"}  # names of checks whose flags go by other rules
 """Rules about which no laboratory can answer anything from its own records."""
 
 

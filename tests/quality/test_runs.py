@@ -225,3 +225,17 @@ def test_a_drift_is_undone_along_the_places_of_its_run() -> None:
     (found,) = runchecks.drifts(sc, "R1", np.arange(5), table, 3)
     assert found.readings.ravel() == pytest.approx(np.full(5, 1.2))
     assert found.price == pytest.approx(np.log(3) + 1.5)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("read", [True, False])
+def test_a_blank_that_reads_the_offset_tells_it_from_a_factor(read: bool) -> None:
+    """R2 reads 60 mg/kg B (a third) more; the check fluid's content is that of the stock, so that a factor fits as well."""
+    lab = make(replace(USUAL, certified=False), 4)
+    fluid = lab.rows(kind="check fluid")
+    lab.wide.loc[fluid, "B"] /= 1.3
+    lab.wide.loc[lab.rows(run="R2"), "B"] += 60.0
+    if not read:
+        lab.wide.loc[lab.rows(run="R2", kind="blank"), "B"] -= 60.0
+    asked = explained(lab).query("concern != 'hint only' and analyte == 'B'")
+    assert list(asked["rule"]) == ["run offset" if read else "run shift"], asked.to_string()

@@ -162,3 +162,14 @@ def test_the_floor_in_words_and_what_is_no_part_of_it() -> None:
 def test_the_lowest_zone_is_that_of_its_own_container() -> None:
     sc = scene_of(rows={"height": [0.8, 0.5, 0.2, 0.8, 0.5, 0.3] * 2})
     assert [lowest(sc, k) for k in range(6)] == [False, False, True, False, False, True]
+
+
+@pytest.mark.parametrize(("shift", "column", "one"), [(-0.045, 0, True), (-0.09, 0, False), (0.045, 0, False),
+                                                      (-0.045, 1, False)])
+def test_a_drift_and_the_shift_that_it_leaves_are_one_cause(shift: float, column: int, one: bool) -> None:
+    """A run that starts right and loses 9 % is off by 4.5 % in its middle, about which a drift is undone."""
+    sc = layered((0.0, 0.0, 0.0))
+    drift = cand("drift", tuple(range(6)), (0,), amount=-0.09, place="run R3")
+    found = told_once(sc, [drift, cand("run shift", tuple(range(6)), (column,), gain=10.0, amount=shift, place="run R3")])
+    assert [c.cause for c in found] == (["drift"] if one else ["drift", "run shift"])
+    assert ("run shift" in [cause for cause, _, _ in found[0].rivals]) == one
