@@ -25,9 +25,10 @@ from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill, literal
 from studykit.front import OpenStudy, study_folder, take_in
 from studykit.notebook.display import Drawn, show_figure, show_table, show_text
+from studykit.study import reading
 from studykit.study.definition import load_study
 from studykit.study.spans import in_times
-from studykit.study.stages import HERE, STAGES, STEMS
+from studykit.study.stages import HERE, NOTES, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
 
 if TYPE_CHECKING:  # every notebook imports this module, in a fresh kernel: what only some need is loaded there
@@ -130,6 +131,8 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
     if stem not in STEMS:
         raise ValueError(f"stem must be one of {', '.join(STEMS)}, but got {stem!r}")
     root = study_root(study)
+    if folder := os.environ.get(NOTES):
+        reading.listen(Path(folder) / stem)
     early = stem in BEFORE_RESULTS
     if not study and not early:
         take_in(root)

@@ -58,7 +58,7 @@ def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *,
         kept = Kept(root, root / PART, folder, parameters, fresh=fresh or separate)
         try:
             runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take,
-                              finished=kept.finished, spare=kept.left)
+                              finished=kept.finished, spare=kept.left, environment={} if separate else kept.environment)
         except StageFailed as error:
             ready = ", ".join(sorted(kept.left))
             raise StageFailed(f"{error}\n  finished, and kept for the next run: {ready}" if ready else str(error)) from None

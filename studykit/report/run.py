@@ -19,6 +19,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import nbformat
@@ -39,6 +40,7 @@ ALONE = {HEADLESS: "1", "PYDEVD_DISABLE_FILE_VALIDATION": "1"}
 """What kernels find in their environment where nobody sits before them; the second stills a debugger that nobody uses."""
 PLACES = ("study", "out_dir")
 """Parameters that name folders of one machine; a filed notebook does not keep them."""
+NOTHING: Mapping[str, str] = MappingProxyType({})
 WORKERS = max(1, min(4, processors()))
 """Stages that may run at once."""
 START = 900
@@ -126,10 +128,10 @@ def _engine() -> str:
 
 
 @contextlib.contextmanager
-def _unattended() -> Iterator[None]:
-    """Kernels started meanwhile know that nobody sits before them; what the libraries warn of is not for a user."""
-    before = {name: os.environ.get(name) for name in ALONE}
-    os.environ.update(ALONE)
+def _unattended(more: Mapping[str, str]) -> Iterator[None]:
+    """Kernels started meanwhile know that nobody sits before them, and ``more``; what libraries warn of is not for a user."""
+    before = {name: os.environ.get(name) for name in (*ALONE, *more)}
+    os.environ.update(ALONE | dict(more))
     log = logging.getLogger("papermill")
     level = log.level
     log.setLevel(logging.CRITICAL)  # what stops a notebook is told once, by StageFailed
@@ -146,12 +148,14 @@ def _unattended() -> Iterator[None]:
 
 def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,
                   separate: bool = False, keep: Callable[[str], bool] = lambda _: False,
-                  finished: Callable[[str], None] = lambda _: None) -> tuple[StageRun, ...]:
+                  finished: Callable[[str], None] = lambda _: None, environment: Mapping[str, str] = NOTHING,
+                  ) -> tuple[StageRun, ...]:
     """Execute notebooks by their stems, side by side where none waits for the other; the first that fails is told.
 
     The kit's own wait for those whose results they read, any other for all before it. ``separate``: each in a kernel
     started anew, else in one that is forked where the platform has that. ``keep`` puts the results of a stage in place
-    that need not run, and says whether it did; ``finished`` is told of each stage that ran to its end.
+    that need not run, and says whether it did; ``finished`` is told of each stage that ran to its end. ``environment``: what
+    they find in theirs beside that of this process.
     """
     progress = Progress(say)
 
@@ -163,7 +167,7 @@ def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], para
         finished(stem)
         return run
 
-    with _unattended(), kernels(tuple(sources), separate=separate) as manager:
+    with _unattended(environment), kernels(tuple(sources), separate=separate) as manager:
         return in_turn({s: _waits_for(s, p, tuple(sources)) for s, p in sources.items()}, one, manager.stop)
 
 
@@ -289,7 +293,7 @@ def parameters_of(root: Path, extra: Mapping[str, Any] | None = None) -> dict[st
 def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
                parameters: Mapping[str, Any] | None = None, *, separate: bool = False,
                keep: Callable[[str], bool] = lambda _: False, finished: Callable[[str], None] = lambda _: None,
-               spare: Collection[str] = ()) -> tuple[StageRun, ...]:
+               spare: Collection[str] = (), environment: Mapping[str, str] = NOTHING) -> tuple[StageRun, ...]:
     """Run the stages into ``report.part``; nothing runs where any notebook would refuse its parameters.
 
     ``spare``: stages of a run that was stopped, which ``keep`` may still take; all else there is removed first.
@@ -304,7 +308,7 @@ def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
             shutil.rmtree(left, ignore_errors=True)
             left.unlink(missing_ok=True) if left != out and not left.is_dir() else None
     return run_notebooks({s: notebooks / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
-                         parameters, say, separate=separate, keep=keep, finished=finished)
+                         parameters, say, separate=separate, keep=keep, finished=finished, environment=environment)
 
 
 def recover(root: Path) -> None:

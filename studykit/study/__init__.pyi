@@ -18,6 +18,7 @@ from . import overview as overview
 from . import precision as precision
 from . import printed as printed
 from . import ranges as ranges
+from . import reading as reading
 from . import reasons as reasons
 from . import safety as safety
 from . import seal as seal
@@ -55,6 +56,7 @@ __all__ = [
     "precision",
     "printed",
     "ranges",
+    "reading",
     "reasons",
     "safety",
     "seal",

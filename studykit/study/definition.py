@@ -33,6 +33,7 @@ from studykit.study.factors import Scatter as Scatter
 from studykit.study.naming import name_faults
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
+from studykit.study.reading import opened
 from studykit.study.safety import SafetySettings
 from studykit.study.spoken import spoken_faults
 from studykit.vessels.shapes import Vessel
@@ -463,6 +464,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
     faults += definition_faults(study.fluid, study.components, study.unusual, study.safety) + spoken_faults(study)
     if faults:
         raise BadInput(faults, title="The study definition has faults")
+    opened(study)
     return study
 
 

@@ -63,6 +63,8 @@ READS: dict[str, tuple[str, ...]] = {
     "07-report": ("study.toml", "intake.toml", "plan/", "raw/", "notebooks/", "tidy/"),
 }
 """The files, and folders with a slash at the end, of a study that each of the kit's notebooks may open or look for."""
+NOTES = "STUDYKIT_READS"
+"""Names a folder in which a stage writes down, in a file of its stem, what it reads of study.toml; unset: nowhere."""
 
 
 class StudyTables(Protocol):

@@ -397,8 +397,6 @@ LEDGER: dict[str, list[Row]] = {
             "plot/test_forms.py::the_same_bytes_in_another_process_whatever_its_seed_of_hashes"),
         row("A figure stands on the page as PNG", "200 1.5", "values", LARGEST / 1e3, ALL_TOGETHER / 1e6),
         row("The page shows it on a narrow screen", "1.5", "values", ALL_TOGETHER / 1e6),
-        row("Every stage reads `study.toml`, s", "every",
-            "report/test_kept.py::what_a_change_runs_in_words"),
         row("A study's own notebooks may read", "always",
             "report/test_kept.py::a_studys_own_notebooks_always_run"),
         row("leaves the old report as it was", "",

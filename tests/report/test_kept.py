@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -27,7 +28,8 @@ from studykit.report.recheck import recheck
 from studykit.report.run import PART, exchange
 from studykit.study.definition import load_study
 from studykit.study.excluding import exclude
-from studykit.study.stages import READS, READS_FROM, STEMS, share
+from studykit.study.reading import FILE as WHOLE
+from studykit.study.stages import NOTES, READS, READS_FROM, STEMS, share
 from studykit.study.tables import load_tables
 from tests.posix import posix
 
@@ -51,11 +53,11 @@ def root(tmp_path):
     return folder
 
 
-def report(root, *, fresh=False, notebooks=None, parameters=None, meanwhile=lambda: None, extra=""):
+def report(root, *, fresh=False, notebooks=None, parameters=None, meanwhile=lambda: None, extra="", heard=None):
     """A report as ``make_report`` makes it, its stages two lines each; the stages that ran, and the page if it was made.
 
     Each gives the hash of all that it may read; 03-intake gives only the first signs of its files (results may agree
-    where raw files do not).
+    where raw files do not). ``heard``: the values of study.toml that each reads and writes down; none: it does not say.
     """
     part, ran = root / PART, []
     shutil.rmtree(part, ignore_errors=True)
@@ -70,6 +72,11 @@ def report(root, *, fresh=False, notebooks=None, parameters=None, meanwhile=lamb
         (part / stem).mkdir(parents=True)
         for name in (f"{stem}.ipynb", "numbers.json"):
             (part / stem / name).write_text(hashlib.sha256(f"{name} {own} {before}".encode()).hexdigest())
+        if heard is not None:
+            notes = Path(kept.environment[NOTES])
+            notes.mkdir(parents=True, exist_ok=True)
+            (notes / stem).write_text("\n" + "".join(f"{h}\n" for h in heard.get(stem, ())))
+            kept.finished(stem)
     meanwhile()
     if not kept.take_page(STEMS):
         ran.append(PAGE)
@@ -113,6 +120,44 @@ def test_what_a_change_runs_in_words(root):
     assert after("plan/exclusions.csv") == ["02-sampling", "04-quality", "05-model", "06-verdict", "07-report"]
     assert "01-design" not in after("raw/one.csv", "tidy/results.csv")
     assert after("study.toml") == list(STEMS)
+
+
+HEARD = {"00-study": ("title",), "01-design": ("analytes.P.margin",), "03-intake": ("analytes.P.unit",), "07-report": (WHOLE,)}
+QUESTION = 'title = "one"\n\n[analytes.P]\nunit = "%"\nmargin = { factor = 2 }\n'
+
+
+@pytest.mark.parametrize(("old", "new", "runs"), [
+    ("factor = 2", "factor = 3", ["01-design", "07-report", PAGE]),
+    ("one", "another", ["00-study", "07-report", PAGE]),
+    ('unit = "%"', 'unit = "g"', ["03-intake", "07-report", PAGE]),
+    ("factor = 2", "absolute = 2", [*STEMS, PAGE]),  # other keys
+    ('unit = "%"', 'unit = "%"\nlabel = "x"', [*STEMS, PAGE]),
+    ('unit = "%"', 'unit = "%"  # a remark', ["07-report", PAGE]),
+])
+def test_of_study_toml_count_the_values_that_a_stage_read(root, old, new, runs):
+    (root / "study.toml").write_text(QUESTION)
+    assert report(root, heard=HEARD) == [*STEMS, PAGE]
+    assert report(root, heard=HEARD) == []
+    (root / "study.toml").write_text(QUESTION.replace(old, new))
+    assert report(root, heard=HEARD) == runs
+    assert report(root, heard=HEARD) == []  # what was taken over still counts
+    (root / "study.toml").write_text(QUESTION)
+    assert set(runs) <= set(report(root, heard=HEARD))
+
+
+def test_a_stage_that_does_not_say_what_it_reads_reads_all(root):
+    (root / "study.toml").write_text(QUESTION)
+    report(root)
+    (root / "study.toml").write_text(QUESTION + "# a remark")
+    assert report(root) == [*STEMS, PAGE]
+
+
+def test_two_orders_of_the_same_values_are_two_studies(root):
+    """Tables stand in the order in which study.toml names their rows."""
+    (root / "study.toml").write_text("[analytes]\nP.unit = 1\nS.unit = 1\n")
+    report(root, heard={})
+    (root / "study.toml").write_text("[analytes]\nS.unit = 1\nP.unit = 1\n")
+    assert report(root, heard={}) == [*STEMS, PAGE]
 
 
 def test_a_file_that_came_counts_as_a_change(root):
@@ -426,3 +471,23 @@ def test_a_report_of_which_some_was_taken_over_is_that_of_a_run_of_all_and_can_b
     assert {n for n in some | every if some.get(n) != every.get(n)} == {"manifest.json"}
     make.make_report(study, lambda _: None)
     assert recheck(study, lambda _: None).differences == ()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("demo", ["tote", "ropeway"])
+def test_after_a_changed_margin_or_title_every_file_is_that_of_a_run_of_all(tmp_path, demo):
+    """The real notebooks; what they write down of study.toml decides, and the intake reads no margin."""
+    study = copy_demo(demo, tmp_path / demo)
+    make.make_report(study, lambda _: None)
+    for pattern, other, taken in ((r"relative_percent = ", "relative_percent = 1", {"03-intake"}),
+                                  (r'(?m)^title = "', 'title = "Once more: ', {"01-design", "03-intake", "04-quality",
+                                                                              "05-model"})):
+        text = (study / "study.toml").read_text(encoding="utf-8")
+        assert re.search(pattern, text)
+        (study / "study.toml").write_text(re.sub(pattern, other, text, count=1), encoding="utf-8")
+        make.make_report(study, lambda _: None)
+        assert taken <= set(json.loads((study / FILE).read_text())["taken from the report before"])
+        some = hashes_under(study / "report")
+        make.make_report(study, lambda _: None, fresh=True)
+        every = hashes_under(study / "report")
+        assert {n for n in some | every if some.get(n) != every.get(n)} == {"manifest.json"}
