@@ -2,8 +2,9 @@
 
 A container is shown to lie beyond where its difference passes the margin by more than its determinations can scatter, all
 containers and pairs taken into account. The scatter is the largest of three: that of all containers, its own, and that of
-the two zones, since one settled container may scatter more than the level ones (``own_noise``). Where most containers are
-known only as limits, that scatter cannot be told, and a container is named by its readings alone (``read_beyond``).
+the two zones, since one settled container may scatter more than the level ones (``own_noise``); on one degree of freedom
+only where it is shown to be larger. Where most containers are known only as limits, that scatter cannot be told, and a
+container is named by its readings alone (``read_beyond``).
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ from studykit.inference.margin import Margin
 from studykit.inference.own import ends_of, middle_of, near_differences, own_differences, rounded_in, span_of_one
 from studykit.inference.share import LEAST, all_one_way, shown_beyond
 
+GATE = 0.05
+"""Level of the F test that shows one container's scatter to be larger than that of all others."""
+FIRM = 2
+"""Degrees of freedom from which it counts without that test."""
 ALONE = "By their readings alone, wherever within their limits the values lie, these"
 MAY = "Values known only as a limit leave open whether these"
 
@@ -96,7 +101,9 @@ def own_noise(cells: CellBounds, noise: float | Array, alpha: float, *, twice: b
 
     noise: of one difference of all containers, one number or one a container; each container's by its own number of
     determinations. With zones determined twice the standard error is no smaller than the container's own determinations say,
-    nor those of the two zones, by numbers, and the least is what a t test at alpha of the container alone asks.
+    nor those of the two zones, by numbers, and the least is what a t test at alpha of the container alone asks. Of one
+    duplicate both count only where an F test (GATE) shows it to lie further apart than the others' do: on one degree of freedom
+    t is 6.3, and a second draw that agrees with the first would un-name a container.
     """
     rows, each = pair_rows(cells.k), 1 / np.maximum(cells.held, 1)
     i, j = rows.argmin(axis=1), rows.argmax(axis=1)
@@ -108,12 +115,21 @@ def own_noise(cells: CellBounds, noise: float | Array, alpha: float, *, twice: b
     if not twice:
         return pooled, np.zeros_like(pooled)
     squares, df = cells.squares, np.maximum(cells.numbers - 1, 0)
-    own_df = df.sum(axis=1).astype(float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        own = part * np.sqrt((squares.sum(axis=1) / own_df)[:, None] * counts)
-        zones = part * np.sqrt((squares[:, i] + squares[:, j]) / (df[:, i] + df[:, j]) * counts)
-    t = -special.stdtrit(np.maximum(own_df, 1.0), alpha)[:, None]
+    own_df = df.sum(axis=1, keepdims=True)
+    own = part * np.sqrt(_scatter(cells, squares.sum(axis=1, keepdims=True), own_df) * counts)
+    zones = part * np.sqrt(_scatter(cells, squares[:, i] + squares[:, j], df[:, i] + df[:, j]) * counts)
+    t = -special.stdtrit(np.maximum(own_df, 1).astype(float), alpha)
     return np.fmax(np.fmax(pooled, own), zones), np.nan_to_num(t * own)
+
+
+def _scatter(cells: CellBounds, squares: Array, df: NDArray[np.intp]) -> Array:
+    """Variances of some of every container's determinations, (n, K); NaN where unknown, and of one duplicate where it is as the
+    others' are."""
+    left, df_left = (float(x.sum()) - x.sum(axis=1, keepdims=True) for x in (cells.squares, np.maximum(cells.numbers - 1, 0)))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        own, others = squares / df, left / df_left
+        shown = special.fdtrc(df, df_left, own / others) < GATE  # without others no F, and its own is all there is
+        return np.asarray(np.where(shown | (df >= FIRM) | (df_left == 0), own, np.nan))
 
 
 def _common(cells: CellBounds, twice: bool) -> float:

@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from studykit.inference.cells import CellBounds
-from studykit.inference.each import own_noise, within_by_own
+from studykit.inference.each import containers_beyond, own_noise, within_by_own
 from studykit.inference.margin import Margin
 from studykit.inference.table import read_table
 
@@ -62,3 +63,61 @@ def test_a_containers_own_determinations_say_its_noise_where_it_is_more() -> Non
     plain, none = own_noise(cells, 0.1, 0.05, twice=False)
     assert plain == pytest.approx(np.full((2, 3), 0.1))
     assert not none.any()
+
+
+def one_twice(scatter: float, end: float, seed: int) -> tuple[CellBounds, CellBounds]:
+    """Sixteen containers at three depths, the uppermost of eight determined twice; the first lies ``end`` off in its lowest.
+
+    The second is the same study without the second draw of that container.
+    """
+    rng = np.random.default_rng(seed)
+    sd = np.ones((16, 3, 1))
+    sd[0] = scatter
+    y = sd * rng.standard_normal((16, 3, 2))
+    y[0, 2] += end
+    container, depth, draw = (x.ravel() for x in np.indices(y.shape))
+    kept = (draw == 0) | ((depth == 0) & (container < 8))
+    def of(keep: NDArray[np.bool_]) -> CellBounds:
+        return CellBounds.of_rows(container[keep], depth[keep], y.ravel()[keep], y.ravel()[keep], shape=(16, 3),
+                                  margin=Margin.absolute(6), step=0.0)
+    return of(kept), of(kept & ~((container == 0) & (draw == 1)))
+
+
+def told(cells: CellBounds) -> tuple[bool, bool]:
+    """Of the first container: whether it is named beyond, and whether it is shown within."""
+    margin, se, df = Margin.absolute(6), float(cells.noise_se or 0), cells.noise_df
+    return (bool(containers_beyond(cells, margin, se, df, 0.05, twice=True).signs[0].any()),
+            bool(within_by_own(cells, margin, se, df, 0.05, twice=True)[0]))
+
+
+def rates(scatter: float, end: float) -> tuple[float, float, float, float]:
+    """Per cent of 600 studies: named with and without a second draw, shown within with and without it."""
+    both = [[x for pair in zip(*map(told, one_twice(scatter, end, seed)), strict=True) for x in pair] for seed in range(600)]
+    return tuple((100 * np.mean(both, axis=0)).tolist())
+
+
+def test_a_second_draw_that_agrees_with_the_first_names_more_and_clears_more() -> None:
+    """A t test on the one degree of freedom of a duplicate (6.3 times its scatter) had un-named half of such containers."""
+    named, alone, _, _ = rates(1, 12)
+    assert named > alone > 40
+    _, _, within, single = rates(1, 0)
+    assert within > single - 2 > 85
+
+
+def test_a_second_draw_keeps_a_container_that_scatters_more_from_being_named_as_often() -> None:
+    """At the margin, with three and five times the scatter: half as often and less as of a container drawn once."""
+    for scatter, most in ((3, 9.0), (5, 13.0)):
+        named, alone, within, single = rates(scatter, 6)
+        assert named < most
+        assert alone > 1.5 * named
+        assert within < single
+
+
+def test_a_duplicate_far_apart_is_a_scatter_of_its_own() -> None:
+    """By hand: eleven duplicates 0.1 apart and one 1.0 apart, F = 100 on 1 and 11; one 0.15 apart, F = 2.25, is as the others."""
+    for apart, own in ((1.0, True), (0.15, False)):
+        rows = [(c, "top", f"{10 + x:.2f}") for c in range(12) for x in (0, apart if c == 0 else 0.1)]
+        _, cells = cells_of(rows + [(c, "bottom", "10") for c in range(12)])
+        noise, least = own_noise(cells, 0.1, 0.05, twice=True)
+        assert least[0, 0] == pytest.approx(6.3137515 * apart / math.sqrt(2) * math.sqrt(1.5) if own else 0)  # t, 95 %, 1 df
+        assert bool(noise[0, 0] > noise[1, 0]) is own
