@@ -278,6 +278,8 @@ def which(stage: OpenStage) -> list[str]:
     names = set(of_zones(beyond).get("container", pd.Series(dtype=str)).astype(str))
     others += _floors_on_average(stage, beyond)
     of, aside = _of_which(stage)
+    rest = [] if opened in ("1", str(len(names))) else _of_the_others(
+        stage, set(beyond.get("container", pd.Series(dtype=str)).astype(str)), bool(aside))
     if not names and others:
         told.append(f"The zones of the one that was opened are not shown to lie beyond {of}; the answer holds for it alone."
                     if opened == "1" else f"The zones of no single container are shown to lie beyond {of}, which does not "
@@ -288,10 +290,8 @@ def which(stage: OpenStage) -> list[str]:
     elif opened == str(len(names)):
         told[-1] += f" That is every one of {opened} sampled."
     elif opened != "1":
-        uneven = recorded(stage, "06-verdict").get("verdict") == "uneven"
-        told[-1] += f" That is {len(names)} of {opened} sampled{'' if uneven else OTHERS}."
-    if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
-        told += _of_the_others(stage, set(beyond.get("container", pd.Series(dtype=str)).astype(str)), bool(aside))
+        told[-1] += f" That is {len(names)} of {opened} sampled{'' if rest else OTHERS}."
+    told += rest
     told += [" ".join(others)] if others else []
     told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
     told += _acts(stage)
@@ -320,16 +320,23 @@ def _dates_rest_on(stage: OpenStage) -> list[str]:
 
 
 def _of_the_others(stage: OpenStage, beyond: set[str], aside: bool) -> list[str]:
-    """How many containers of an uneven stock are shown within, and the names of those shown neither way."""
-    table = optional(stage, "06-verdict", "containers-within")
+    """How many containers of an uneven stock are shown within, and the names of those shown neither way.
+
+    Of another stock that is not homogeneous only those that are shown something, where no list of what to do names each.
+    """
+    word, table = recorded(stage, "06-verdict").get("verdict"), optional(stage, "06-verdict", "containers-within")
+    uneven, acts = word == "uneven", optional(stage, "06-verdict", "time-actions")
     within = count_words(table)
-    if not within:
+    if not within or not uneven and (word == "homogeneous" or len(acts)):
         return []
-    none = set(without_result(stage))
-    open_ = [c for c in table.loc[table["within"] != YES, "container"].astype(str) if c not in beyond | none]
+    none, clear = set(without_result(stage)), table["within"] == YES
+    open_ = [c for c in table.loc[~clear, "container"].astype(str) if c not in beyond | none]
     told = within.replace("every margin", "every margin that decides", 1) if aside else within
     closed = table["not judged"].astype(str).ne("").any()
-    return [told, *[f"Shown neither beyond nor within every margin by their own zones, so not cleared: {listed(open_, LONG)}."]
+    if not uneven and (closed or not (beyond or clear.any())):
+        return []
+    return [*[told] * bool(uneven or clear.any()),
+            *[f"Shown neither beyond nor within every margin by their own zones, so not cleared: {listed(open_, LONG)}."]
             * bool(open_ and not closed)]
 
 

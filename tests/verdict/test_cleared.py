@@ -257,14 +257,19 @@ def test_litres_of_several_containers_are_means_unless_the_stock_is_even(tmp_pat
     assert last == uses.ABOVE + word or (beyond and last == uses.UNDECIDED)
 
 
-@pytest.mark.parametrize(("word", "told"), [("uneven", True), ("stratified", False)])
-def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word, told):
+@pytest.mark.parametrize(("word", "acts", "told"), [
+    ("uneven", 0, True), ("uneven", 3, True), ("stratified", 0, True), ("inconclusive", 0, True), ("stratified", 3, False),
+    ("homogeneous", 0, False)])
+def test_each_container_stands_on_one_list_of_page_one(monkeypatch, word, acts, told):
+    """Of a homogeneous stock, and where a list of what to do names each, the lists are left out."""
     held = {"containers_stored": "3", "verdict": word}
     own = {"containers-within": pd.DataFrame({"container": ["K1", "K2", "K3"], "within": ["no", "yes", "no"],
                                                 "by the others": "", "not judged": ""}),
            "containers-beyond": pd.DataFrame({"container": ["K1"], "name": "solids", "pair": "lower - upper", "by": "shown",
-                                              "margin": "±2 %", "difference": [3.0], "unit": "%"})}
+                                              "margin": "±2 %", "difference": [3.0], "unit": "%"}),
+           "time-actions": pd.DataFrame({"container": ["K1", "K2", "K3"][:acts], "age, months": 3})}
     monkeypatch.setattr(questions, "recorded", lambda *_: held)
+    monkeypatch.setattr(questions, "action_words", lambda *_: "")
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
@@ -274,6 +279,7 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
         labels={}, analytes={}, decides=bool, scope="stock"))))
     assert ("Shown within every margin by their own zones: 1 of 3 (K2)." in text) is told
     assert ("so not cleared: K3." in text) is told
+    assert ("not thereby shown to be within" in text) is not told
 
 
 def test_a_result_of_another_analyte_fills_no_lost_depth(tmp_path):
