@@ -237,7 +237,8 @@ def _numbers(r: dict[Hashable, Any]) -> str:
     if r["estimate"] != r["estimate"]:
         return f", {told} against {r['margin']}" if (told := between(r)) else ""
     mean, scale = "on average " if r["word"] in (SINGLE, MOST) else "", (str(r["unit"]), str(r["margin"]))
-    return (f", {mean}{amount(r['estimate'], *scale, signed=True)}{unit_told(*scale)} ({amount(r['low'], *scale)} to "
+    level = f"{r[LEVEL]:g} % interval " if r.get(LEVEL, np.nan) == r.get(LEVEL, np.nan) else ""  # page one's table has another
+    return (f", {mean}{amount(r['estimate'], *scale, signed=True)}{unit_told(*scale)} ({level}{amount(r['low'], *scale)} to "
             f"{amount(r['high'], *scale)}) against {r['margin']}")
 
 

@@ -61,6 +61,7 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     text = uses.action(stage, acting(outcome), table)
     assert "Use as it stands" not in text
     assert f"vetoed by use: P, floor: {said}, +" in text
+    assert " % (90 % interval " in text  # the table of page one has the 95 % one of an open analyte
     assert "against ±5 %" in text
 
 
