@@ -62,8 +62,14 @@ def _common(context: typer.Context,
 
 def report_made(made: Any, folder: Path) -> None:
     """Print the answer of a report that was made; exit code 8 where rows were rejected."""
+    from studykit.study.tocome import days_to_come
+
+    notes = days_to_come(folder)
     words = {r.name: r.value for r in made.records if r.name.split(".")[0] in ("verdict", "stock", "action")}
-    facts(sentence=made.sentence, page=made.page, words=words, numbers=len(made.records), rejected=made.rejected)
+    facts(sentence=made.sentence, page=made.page, words=words, numbers=len(made.records), rejected=made.rejected,
+          notes=notes)
+    for line in notes:
+        typer.echo(line)
     action = f"\nWhat study.toml has for this: {words['action']}" if words.get("action") else ""
     typer.echo(f"\n{made.sentence}{action}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
                f"\nCheck:  studykit recheck {as_typed(folder)}\nBy hand: studykit lab {as_typed(folder)}")

@@ -34,6 +34,7 @@ from studykit.study.printed import old_paper
 from studykit.study.reasons import placeholder_faults
 from studykit.study.seal import read_lock, results_there, to_come
 from studykit.study.tables import Tables, check_tables
+from studykit.study.tocome import days_to_come
 
 FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
 
@@ -101,6 +102,7 @@ def check_folder(root: Path) -> Checked:
                    stale=there and outcome is not None and _is_stale(root, outcome),
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
                           *barred_words(study, tables.containers, tables.samples), *to_come(root),
+                          *days_to_come(root, results),
                           *notebook_notes(root), *early_words(_early(view, tables), there), *precision_notes(study, results),
                           *alpha_notes(study, tables.containers)))
 

@@ -22,13 +22,17 @@ def intake(folder: Folder,
     """Take the laboratory's raw files in, or propose how to read one of them."""
     from studykit.commands.intake import propose, take_in
     from studykit.intake import mapping
+    from studykit.study.tocome import days_to_come
 
     if suggest is not None:
         typer.echo(propose(folder, suggest))
         return
     outcome = take_in(folder, accept, progress)
-    facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete)
-    typer.echo(outcome.sentence())
+    notes = days_to_come(folder, outcome.results)
+    facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete,
+          notes=notes)
+    for line in (outcome.sentence(), *notes):
+        typer.echo(line)
     for name in mapping.hidden_files(folder):
         typer.echo(f"note: raw/{visible(name)} is hidden and was not read; rename it if it holds results")
     for name, why in mapping.unread_files(folder).items():

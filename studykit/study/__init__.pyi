@@ -26,6 +26,7 @@ from . import spans as spans
 from . import stages as stages
 from . import starting as starting
 from . import tables as tables
+from . import tocome as tocome
 from .definition import Study as Study
 from .definition import load_study as load_study
 from .tables import Tables as Tables
@@ -64,4 +65,5 @@ __all__ = [
     "stages",
     "starting",
     "tables",
+    "tocome",
 ]
