@@ -20,6 +20,8 @@ LITRES = {
     **dict.fromkeys((frozenset({WITHIN, ABOVE}), frozenset({ABOVE})),
                     "the first litres are within the margins, and the following ones down to the lowest zone sampled")}
 """What is said of pouring by the words of the first and the last litres, where none is beyond a margin or undecided."""
+FEW = 4
+"""Analytes that are told by name where all of them are alike."""
 MIXED = " (litres are held against the mixed contents)"
 NOT_JUDGED = "First and last litres poured unmixed were not judged"
 
@@ -49,6 +51,14 @@ def told(uses: pd.DataFrame, verdicts: pd.DataFrame, aside: pd.DataFrame) -> str
         clause = names if len(aside) else clause
         text = f"Poured unmixed, {clause}" + f", though {' and '.join(beyond)}{MIXED}" * bool(beyond)
     return "; ".join((text, *_information(aside, set(words)))) + "." + _not_shown(words, mean=mean)
+
+
+def floor_within(uses: pd.DataFrame) -> str:
+    """Of which analytes the floor was drawn and is shown within the margin; '' of none."""
+    floor = uses[uses["use"] == "floor"]
+    names, every = list(floor.loc[floor["word"] == WITHIN, "name"]), len(floor)
+    who = f"all {every} analytes" if len(names) == every > FEW else both(names)
+    return f"The floor, by its heels, is shown to lie within the margin of {who}." if names else ""
 
 
 def besides(uses: pd.DataFrame, verdicts: pd.DataFrame) -> str:

@@ -6,8 +6,7 @@ Like the rest of page one it computes nothing: every answer is put together from
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
-from itertools import groupby
+from collections.abc import Callable
 
 import pandas as pd
 
@@ -21,6 +20,7 @@ from studykit.quality.flags import listed
 from studykit.quality.letter import ASKED, group_of
 from studykit.report import leftout, litres
 from studykit.report.beyond import LONG, by_zones, elsewhere, named, of_zones
+from studykit.report.ends import ends_once
 from studykit.report.firstpage import (
     beyond_groups,
     count,
@@ -49,7 +49,9 @@ EVEN = {
     "inconclusive": "It cannot be said yet: the results {of}show neither that everything lies within the margins nor that "
                     "anything lies beyond.",
 }
-ON_FLOOR = "No: on the floor liquid is shown to lie beyond the margin of {}. Of the zones: "
+FIRM = ("homogeneous", "uneven", "stratified")
+"""Words of a study that is decided; beside another word a floor beyond the margin comes first."""
+ON_FLOOR = "No: on the floor liquid is shown to lie beyond the margin of {}. Of the zones "
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
 SAFETY = "Before opening, moving or mixing a container: the safety data sheet, the site's rules, the report's Cautions."
@@ -63,7 +65,6 @@ OF_MEAN = "not known on average (those named below lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
 HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homogeneous” needs each of them, “stratified” one "
                  "that stays so by Holm's method.")
-NO_TIME = "No time can be given"
 OPEN = "not known"
 """How page one says that a use cannot be told."""
 
@@ -117,7 +118,7 @@ def right(stage: OpenStage) -> list[str]:
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
     told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(
         beyond=both(names), verb=verbs, mean=mean, of=of)]
-    if word not in ("homogeneous", "uneven", "stratified") and len(low := floors_beyond(_uses(stage))):
+    if word not in FIRM and len(low := floors_beyond(_uses(stage))):
         told[0] = ON_FLOOR.format(both(list(low["name"]))) + told[0][:1].lower() + told[0][1:]
     told += [f"{both(lost)} alone would too, but not with all analytes taken into account."] * bool(lost)
     told += _last_visit(stage)
@@ -182,29 +183,16 @@ def _poured(stage: OpenStage) -> list[str]:
     """What is known of uses that speak against pouring as it stands, those alike in one sentence, then of how many litres."""
     uses, ends = _uses(stage), litres.volumes(recorded(stage, "06-verdict"))
     alike = dict[str, list[str]]()
-    for use, text in _against(stage):
+    against, undecided = _against(stage), recorded(stage, "06-verdict").get("verdict", FIRM[0]) not in FIRM
+    for use, text in _against(stage, once=True) if undecided else against:
         alike.setdefault(text, []).append(use + " poured unmixed" * (use == litres.ENDS[0]))
     told = [f"{both(names)[:1].upper()}{both(names)[1:]}: {text}." for text, names in alike.items()]
     spoken_of = uses["use"].isin(litres.ENDS).any()
-    if not told:
-        return [" ".join(filter(None, (_litres(stage), ends if spoken_of else "")))]
-    return [*told, *filter(None, (f"{ends if spoken_of else ''}{litres.besides(uses, _verdicts(stage))}".strip(),))]
-
-
-def ends_once(sentences: Sequence[str]) -> list[str]:
-    """Sentences; what several that follow each other end on alike, after a semicolon, is said once after them."""
-    parts = [s.removesuffix(".").split("; ") for s in sentences]
-    told: list[str] = []
-    for (_, several), group in groupby(parts, key=lambda p: (p[-1], len(p) > 1)):
-        alike = list(group)
-        most = min(map(len, alike)) - 1 if several and len(alike) > 1 else 0
-        shared = next((k for k in range(most, 0, -1) if len({tuple(p[-k:]) for p in alike}) == 1), 0)
-        told += ["; ".join(p[:len(p) - shared]) for p in alike]
-        if shared:
-            whose = "both" if len(alike) == 2 else f"all {len(alike)}"
-            told.append(f"For {whose}: {'; '.join(alike[0][-shared:])}")
-    lines, none = ([f"{t}." for t in told if t.startswith(NO_TIME) is given] for given in (False, True))
-    return [*lines, *filter(None, (" ".join(none),))]
+    floor = litres.floor_within(uses)
+    if not against:
+        return [" ".join(filter(None, (_litres(stage), floor, ends if spoken_of else "")))]
+    besides = f"{ends if spoken_of else ''}{litres.besides(uses, _verdicts(stage))}".strip()
+    return [*told, *filter(None, (floor, besides))]
 
 
 def _litres(stage: OpenStage) -> str:
@@ -252,11 +240,15 @@ def _by_use(stage: OpenStage) -> str:
     return "; ".join(f"{use} {text}" for use, text in told) + "." if (told := _against(stage)) else ""
 
 
-def _against(stage: OpenStage) -> list[tuple[str, str]]:
-    """Each use other than the zones whose words veto, with these words and the analytes that they are about."""
+def _against(stage: OpenStage, *, once: bool = False) -> list[tuple[str, str]]:
+    """Each use other than the zones whose words veto, with these words and the analytes that they are about.
+
+    ``once``: without floors beyond, which are said with the answer, and container by container under which.
+    """
     table, told, far = _uses(stage), list[tuple[str, str]](), _named_beyond(stage)
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
+        rows = rows.drop(floors_beyond(rows).index) if use == "floor" and once else rows
         whole = use == WHOLE  # the table by use has its reasons
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
         named = () if whole else (SINGLE, MOST)
@@ -327,7 +319,7 @@ def _of_the_others(stage: OpenStage, beyond: set[str], aside: bool) -> list[str]
     word, table = recorded(stage, "06-verdict").get("verdict"), optional(stage, "06-verdict", "containers-within")
     uneven, acts = word == "uneven", optional(stage, "06-verdict", "time-actions")
     within = count_words(table)
-    if not within or not uneven and (word == "homogeneous" or len(acts)):
+    if not within or (not uneven and (word == "homogeneous" or len(acts))):
         return []
     none, clear = set(without_result(stage)), table["within"] == YES
     open_ = [c for c in table.loc[~clear, "container"].astype(str) if c not in beyond | none]
@@ -463,7 +455,8 @@ def _without_word(table: pd.DataFrame) -> list[str]:
     told, named = [], table["stock"].isin(("uneven", "stratified"))
     for verdict, words in (("inconclusive", "neither shown to be within its margin nor beyond"),
                            ("not assessed", "not assessed")):
-        for own, text in ((~named, "{}: {}."), (named, "On average over the containers {}, beside those named as beyond: {}.")):
+        for own, text in ((~named, "{}: {}."),
+                          (named, "Between depths, on average over the containers, {}, beside those named as beyond: {}.")):
             names = list(table.loc[(table["verdict"] == verdict) & own, "name"])
             told += [text.format(words, series(names))] if names else []
     return [t[:1].upper() + t[1:] for t in told]

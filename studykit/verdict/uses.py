@@ -73,8 +73,8 @@ UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds
           "litres nor for what lies on the floor.")
 
 ASIDE, BY_USE = "Set aside what is named as beyond", " is vetoed by use: "
-ON_FLOOR = (" The floor: {each}. Do not use the last litres before this is settled, and set the containers named for it "
-            "aside.")
+THE_FLOOR, SETTLE_IT = " The floor: ", " Do not use the last litres before this is settled"
+ON_FLOOR = f"{THE_FLOOR}{{each}}.{SETTLE_IT}, and set the containers named for it aside."
 """Behind an action of a study without a word, where the floor is shown to lie beyond all the same."""
 SETTLED = ". Do not use the last litres, nor count on the floor, before this is settled."
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
@@ -281,6 +281,9 @@ def of_floors(table: pd.DataFrame, names: Mapping[str, str]) -> str:
 
 def shortly(action: str) -> str:
     """An action for a page that names the containers, and tells what speaks against each use, in sentences of their own."""
+    first, floor, last = action.partition(THE_FLOOR)
+    if floor and SETTLE_IT in last:
+        return first + SETTLE_IT.replace("this", "the floor") + last.rpartition(SETTLE_IT)[2]
     before, vetoed, told = action.partition(BY_USE)
     _, settled, after = told.partition(SETTLED)
     if not vetoed or not settled:

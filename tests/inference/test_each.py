@@ -114,7 +114,7 @@ def test_a_second_draw_keeps_a_container_that_scatters_more_from_being_named_as_
 
 
 def test_a_duplicate_far_apart_is_a_scatter_of_its_own() -> None:
-    """By hand: eleven duplicates 0.1 apart and one 1.0 apart, F = 100 on 1 and 11; one 0.15 apart, F = 2.25, is as the others."""
+    """By hand: eleven 0.1 apart and one 1.0, F = 100 on 1 and 11; one 0.15 apart, F = 2.25, is as the others."""
     for apart, own in ((1.0, True), (0.15, False)):
         rows = [(c, "top", f"{10 + x:.2f}") for c in range(12) for x in (0, apart if c == 0 else 0.1)]
         _, cells = cells_of(rows + [(c, "bottom", "10") for c in range(12)])

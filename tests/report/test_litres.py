@@ -80,3 +80,12 @@ def test_a_list_is_cut_only_where_that_saves_words_and_says_where_the_rest_is(n,
     (math.nan, 1.0, 0, "no interval is drawn")])
 def test_who_does_not_see_the_drawing_is_told_where_the_interval_lies(low, high, side, told):
     assert strip.where(low, high, side) == told
+
+
+def test_a_floor_that_was_drawn_and_lies_within_is_told():
+    rows = pd.DataFrame({"use": ["floor"] * 5 + ["zones"], "name": [*"ABCDE", "A"], "word": "within the margin"})
+    assert litres.floor_within(rows) == "The floor, by its heels, is shown to lie within the margin of all 5 analytes."
+    some = rows.assign(word=["within the margin", "cannot tell", "nothing is known", "within the margin on average",
+                             "within the margin", "within the margin"])
+    assert litres.floor_within(some) == "The floor, by its heels, is shown to lie within the margin of A and E."
+    assert not litres.floor_within(rows.assign(word="nothing is known"))

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import firstpage, leftout, questions
+from studykit.report import firstpage, leftout, litres, questions
 from studykit.study.actions import Action, barred_note
 from studykit.study.definition import parse_study
 from studykit.verdict import uses as uses_table
@@ -241,8 +241,13 @@ def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
     monkeypatch.setattr(questions, "_uses", lambda _: use)
     (said,) = questions.right(SimpleNamespace(study=study))
-    assert said.startswith("No: on the floor liquid is shown to lie beyond the margin of phosphorus. Of the zones: it cannot")
+    monkeypatch.setattr(questions, "_named_beyond", lambda _: set())
+    monkeypatch.setattr(litres, "besides", lambda *_: "")
+    own = SimpleNamespace(study=study)
+    assert questions._poured(own) == []  # told here and container by container, not once more
+    assert said.startswith("No: on the floor liquid is shown to lie beyond the margin of phosphorus. Of the zones it cannot")
     monkeypatch.setattr(questions, "_uses", lambda _: use.assign(word=UNDECIDED))
+    assert questions._poured(own) == ["Floor: not known for phosphorus."]
     assert questions.right(SimpleNamespace(study=study))[0].startswith("It cannot be said yet")
     why = pd.DataFrame({"analyte": ["P"], "verdict": ["not assessed"],
                         "reasons": ["34 of 37 results are known only as a limit."]})

@@ -61,7 +61,8 @@ def test_an_uneven_stock_names_those_beyond_and_is_not_called_open_as_a_whole(tm
     assert verdicts(root).loc["Zn", ["verdict", "stock"]].tolist() == ["inconclusive", "uneven"]
     assert "F03, F09 and F17" in said[WHICH]
     assert "That is 3 of 20 sampled. Shown within every margin by their own zones: 17 of 20" in said[WHICH]
-    assert said[UNKNOWN].startswith("On average over the containers neither shown to be within its margin nor beyond, beside "
+    assert said[UNKNOWN].startswith("Between depths, on average over the containers, neither shown to be within its "
+                                    "margin nor beyond, beside "
                                     "those named as beyond: Zn.")
     (within,) = [t for t in re.split(r"(?<=\.) ", said[ACT]) if "litres are within" in t]
     assert "though single containers or groups lie beyond the margin of Zn" in within

@@ -20,7 +20,8 @@ HEAD = "container,kind,depth,sample,visited_on,drawn_at"
 def tables(root: Path, sampled: str, drawn: str, visited: str = "", reported: str = "2026-02-20") -> pd.DataFrame:
     """Two containers, two bottles of the first and one of the second, which has no result; the results are returned."""
     (root / "plan").mkdir()
-    (root / "plan/containers.csv").write_text(f"container,filled_on,sampled_on\nK1,2025-01-01,{sampled}\nK2,2025-01-01,2026-09-01\n")
+    (root / "plan/containers.csv").write_text(
+        f"container,filled_on,sampled_on\nK1,2025-01-01,{sampled}\nK2,2025-01-01,2026-09-01\n")
     (root / "plan/samples.csv").write_text(f"{HEAD}\nK1,spot,upper,S1,{visited},{drawn}\nK1,spot,lower,S2,{visited},{drawn}\n"
                                            "K2,spot,upper,S3,2026-09-01,\n")
     return pd.DataFrame({"sample": ["S1", "S2"], "reported_on": pd.to_datetime([reported] * 2), "source_file": "lab.csv",

@@ -468,5 +468,8 @@ def test_a_study_without_a_word_names_the_floors_beyond_in_its_action(tmp_path) 
     table = uses.uses(stage, models, outcome)
     assert ("The floor: P, beyond the margin in single containers (C0, C1 and C2). Do not use the last litres before this is "
             "settled, and set the containers named for it aside.") in uses.action(stage, outcome, table)
+    own = uses.shortly(uses.action(stage, outcome, table))  # page one has the analyte and the containers elsewhere
+    assert own.endswith("Do not use the last litres before the floor is settled, and set the containers named for it aside.")
+    assert "single containers" not in own
     calm_floor = table.assign(word=table["word"].where(table["use"] != "floor", floor.WITHIN))
     assert "last litres before this" not in uses.action(stage, outcome, calm_floor)
