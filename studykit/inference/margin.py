@@ -103,7 +103,8 @@ class Margin:
         """The margin for what lies on the floor and for the whole, where a one-sided one counts on both sides with its size."""
         if not self.side:
             return self
-        text = f"{self.text.removesuffix(' below the mixed container').removesuffix(' above the mixed container')} either way"
+        side = "below" if self.side < 0 else "above"
+        text = f"{self.text.removesuffix(f' {side} the mixed container')} either way (of zones: {side} only)"
         return Margin(low=-self.edge, high=self.edge, scale=self.scale, text=text, unit=self.unit, level=self.level,
                       ratio=self.ratio)
 

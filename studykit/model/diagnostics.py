@@ -244,7 +244,7 @@ def influence_words(found: dict[str, Influence], name: Callable[[str], str] = st
     if not found:
         return "With fewer than three containers none can be left out."
     hanging = [f"- {name(a)}: {one.sentence()}" for a, one in found.items() if one.decisive]
-    return "\n".join(hanging) or "No analyte's verdict changes, whichever single container is left out."
+    return "\n".join(hanging) or "No analyte's word on average changes, whichever single container is left out."
 
 
 def repeatability(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

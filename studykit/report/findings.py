@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
+from studykit.core.listing import series
 from studykit.report.firstpage import count, intake_words, optional, recorded, rests_on
 from studykit.study.stages import OpenStage
 
@@ -31,9 +32,12 @@ def _design(stage: OpenStage, _: dict[str, str]) -> str:
     column = "homogeneous if nothing settled"
     if column not in table or table[column].isna().all():
         return ""
-    least = table.sort_values(column, kind="stable").to_dict("records")[0]
-    return (f"Had nothing settled, {stage.study.label_of(str(least['analyte']))} would be called homogeneous in "
-            f"{float(least[column]):.0f} % of such studies, every other analyte at least as often.")
+    table = table[table[column].notna()].sort_values(column, kind="stable")
+    first, *others = (stage.study.label_of(str(a)) for a in table["analyte"])
+    silent = [stage.study.label_of(a) for a in stage.study.analytes if a not in set(table["analyte"].astype(str))]
+    rest = f", {series(others) if silent else 'every other analyte'} at least as often" if others else ""
+    return (f"Had nothing settled, {first} would be called homogeneous in {float(table[column].iloc[0]):.0f} % of such "
+            f"studies{rest}.{f' Of {series(silent)} too little was known beforehand to tell a chance.' if silent else ''}")
 
 
 def _sampling(_: OpenStage, n: dict[str, str]) -> str:

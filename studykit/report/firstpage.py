@@ -20,7 +20,7 @@ from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
 from studykit.quality.flags import listed
-from studykit.report.beyond import by_zones, elsewhere
+from studykit.report.beyond import by_zones, elsewhere, of_zones
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
 from studykit.study.ages import span_words
@@ -268,7 +268,19 @@ def rests_on(stage: OpenStage, influence: pd.DataFrame) -> list[str]:
         mean = f"On average {name} is {r['verdict']}"
         told.append(f"{mean}; that rests on one container: without {alone[0]} it is {other}." if len(alone) == 1 else
                     f"{mean}, but only just: leaving out any one of {len(alone)} containers makes it {other}.")
-    return told or ["No verdict changes, whichever single container is left out."]
+    told += _uneven_by_one(stage)
+    return told or ["No analyte's word on average changes, whichever single container is left out."]
+
+
+def _uneven_by_one(stage: OpenStage) -> list[str]:
+    """Analytes that are uneven by one container alone, without any group; leaving containers out is about the mean only."""
+    table, beyond = (optional(stage, "06-verdict", name) for name in ("verdicts", "containers-beyond"))
+    groups, zones = {name for name, _ in beyond_groups(stage)}, of_zones(beyond)
+    if "stock" not in table or zones.empty:
+        return []
+    own = zones.groupby("name")["container"].unique()
+    return [f"{name[:1].upper()}{name[1:]} is uneven by one container alone: {own[name][0]}."
+            for name in table.loc[table["stock"] == "uneven", "name"] if name not in groups and len(own.get(name, ())) == 1]
 
 
 def method(stage: OpenStage) -> str:

@@ -14,13 +14,13 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.change import change_files
-from studykit.core.errors import single
+from studykit.core.errors import BadInput, single
 from studykit.core.files import csv_text, write_bytes
 from studykit.core.writer import away
 from studykit.study.codes import likely_codes, normalise
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
-from studykit.study.exclusions import EXCLUSIONS, exclusion_lines, read_exclusions, without_excluded
+from studykit.study.exclusions import EXCLUSIONS, exclusion_lines, read_exclusions, said_nothing, without_excluded
 from studykit.study.tables import Tables
 
 WHAT = "sample or container"
@@ -44,18 +44,23 @@ def exclude(root: Path, tables: Tables, what: str, *, reason: str, who: str, ana
     name that says nothing, a day before the report.
     """
     day, key = today or dt.date.today(), _analyte(tables.study, analyte)
+    if faults := said_nothing(reason, who, back=back):
+        raise BadInput(faults, title="Nothing was taken back" if back else "Nothing was left out")
     samples = _samples(tables, what)
     lines = [{str(k): v for k, v in r.items()}
              for r in exclusion_lines(root, tables.study, tables.results).to_dict("records")]
     active = [r for r in lines if pd.isna(r["taken_back_on"]) and r["sample"] in samples]
     notes: tuple[str, ...] = ()
     if back:
-        wanted = [r for r in active if key in ("", r["analyte"])]
-        if not wanted:
+        named = [r for r in active if key in ("", r["analyte"])]
+        if not named:
             raise single(EXCLUSIONS.file, "no exclusion in force names it", "see the file for what is excluded", value=what)
+        wanted = named if normalise(what) in samples or what in samples else _as_a_whole(named, lines, samples, what)
         for r in wanted:
             r.update(taken_back_on=pd.Timestamp(day), taken_back_by=who, taken_back_because=reason)
         touched = tuple(dict.fromkeys(str(r["sample"]) for r in wanted))
+        still = dict.fromkeys(str(r["sample"]) for r in active if pd.isna(r["taken_back_on"]))
+        notes = (f"still excluded, by a line of its own: {', '.join(still)}",) if still else ()
     else:
         gone = {r["sample"] for r in active if r["analyte"] in ("", key) and pd.isna(r["replicate"])}
         touched = tuple(s for s in samples if s not in gone)
@@ -67,6 +72,30 @@ def exclude(root: Path, tables: Tables, what: str, *, reason: str, who: str, ana
     before, after = (_left(tables, e) for e in (read_exclusions(root, tables.study, tables.results), _read(tables, data)))
     change_files(root, {EXCLUSIONS.file: data})
     return Excluded(samples=touched, told=_told(tables.study, before, after), notes=notes)
+
+
+def _as_a_whole(named: Sequence[dict[str, Any]], lines: Sequence[Mapping[str, Any]], samples: Sequence[str],
+                what: str) -> list[dict[str, Any]]:
+    """Of the lines in force those made for the whole container; BadInput where none was: a sample's own stays.
+
+    Together such lines have one reason, person, day and analyte, and name all its samples but those that a line above
+    them named already.
+    """
+    made = ("reason", "who", "date", "analyte")
+    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for r in named:
+        if pd.isna(r["replicate"]):
+            groups.setdefault(tuple(r[n] for n in made), []).append(r)
+    out = []
+    for own in groups.values():
+        first = next(k for k, r in enumerate(lines) if r is own[0])
+        covered = {str(r["sample"]) for r in [*lines[:first], *own]}
+        out += own if set(samples) <= covered and (len(own) > 1 or len(samples) == 1) else []
+    if not out:
+        codes = ", ".join(dict.fromkeys(str(r["sample"]) for r in named))
+        raise single(EXCLUSIONS.file, f"was not excluded as a whole; lines of their own exclude {codes}",
+                     "take each back by its code: studykit exclude STUDY CODE --back", value=what)
+    return out
 
 
 def _csv(lines: Sequence[Mapping[str, Any]]) -> bytes:

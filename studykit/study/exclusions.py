@@ -140,16 +140,30 @@ _NO_CAUSE = {"outlier", "outliers", "out of line", "too high", "too low", "wrong
 _NOBODY = {"unknown", "none", "n/a", "na", "tbd", "tba", "todo", "nobody", "someone", "somebody", "me", "i", "we", "us",
            "nn", "n.n", "n. n", "xx", "xxx"}
 
+_ASKED: dict[str, tuple[int, set[str], str]] = {
+    "reason": (3, _NO_CAUSE, "write the cause that was found"), "who": (2, _NOBODY, "write initials, a name or a role")}
+"""How many letters a text needs, which texts say nothing, and what to write."""
+
 
 def _unsaid(r: dict[Any, Any], line: int) -> list[Fault]:
     """A reason or a name that says nothing, such as a full stop."""
-    asked = {"reason": (3, _NO_CAUSE, "write the cause that was found"),
-             "who": (2, _NOBODY, "write initials, a name or a role")}
     return [Fault(file=EXCLUSIONS.file, row=line, column=name, value=str(r[name]), reason="says nothing", remedy=remedy)
-            for name, (letters, empty, remedy) in asked.items()
-            if r[name] and (sum(c.isalnum() for c in str(r[name])) < letters
-                            or str(r[name]).strip(" .!?").casefold() in empty
-                            or (name == "reason" and says_nothing(str(r[name]))))]
+            for name, (_, _, remedy) in _ASKED.items() if r[name] and _is_empty(name, str(r[name]))]
+
+
+def _is_empty(name: str, text: str) -> bool:
+    """Whether a reason or a name says nothing."""
+    letters, empty, _ = _ASKED[name]
+    return (sum(c.isalnum() for c in text) < letters or text.strip(" .!?").casefold() in empty
+            or (name == "reason" and says_nothing(text)))
+
+
+def said_nothing(reason: str, who: str, *, back: bool) -> list[Fault]:
+    """The faults of a reason and a name given to a command: one each, not one a line of the file that it would write."""
+    remedies = {name: remedy for name, (_, _, remedy) in _ASKED.items()}
+    remedies |= {"reason": "write why it was taken back"} if back else {}
+    return [Fault(file=f"--{name}", value=text, reason="says nothing", remedy=remedies[name])
+            for name, text in (("reason", reason), ("who", who)) if _is_empty(name, text)]
 
 
 def _half_taken_back(r: dict[Any, Any], line: int) -> list[Fault]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,8 @@ KEYS: dict[str, type] = {"kind": str, "date": object, "reason": str, "results_th
 """What an entry holds, and of which kind."""
 WHOLE = {"format", "entries", "last_seal"}
 """What a lock holds."""
+LARGEST_FORM = 1_000_000
+"""Bytes of a form to be filled in; what is larger is taken to hold results."""
 LARGEST = 50_000_000
 """Bytes of a lock; a thousand containers take a hundredth of it."""
 
@@ -120,12 +123,33 @@ def sealed_words(root: Path) -> str:
 
 
 def results_there(root: Path) -> bool:
-    """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
+    """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/ with any."""
     raw = root / "raw"
     tidy = root / "tidy/results.csv"
     lines = tidy.read_bytes().count(b"\n") if tidy.is_file() else 0
     return lines > 1 or (raw.is_dir() and any(p.is_file() and not any(map(out_of_sight, p.relative_to(raw).parts))
-                                              for p in raw.rglob("*")))
+                                              and not only_a_form(p) for p in raw.rglob("*")))
+
+
+def only_a_form(path: Path) -> bool:
+    """Whether a file under raw/ is a form to be filled in: a heading, a line of units, codes, and not one value.
+
+    Plain text of lines whose cells are parted by comma, semicolon or tab. Anything else may hold results, so it is none:
+    a number in the first line, a code there, text beside a code, another kind of file.
+    """
+    if path.stat().st_size > LARGEST_FORM:
+        return False
+    try:
+        lines = path.read_bytes().decode("utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        return False
+    cells = [[c.strip().strip('"').strip() for c in re.split("[,;\t]", line)] for line in lines if line.strip()]
+    if not cells:
+        return True
+    units = len(cells) > 1 and not cells[1][0]
+    return (len(cells[0]) > 1 and all(re.match("[^\\W\\d_]", c) for c in cells[0])
+            and not (units and any(re.match("[-+<>.]?\\d+([.,]|$)", c) and c != "1" for c in cells[1]))
+            and not any(any(row[1:]) for row in cells[1 + units:]))
 
 
 def way_back(root: Path) -> str:

@@ -341,6 +341,43 @@ def test_what_was_taken_back_counts_again_and_keeps_its_line(tmp_path):
 
 
 @pytest.mark.slow
+def test_taking_a_container_back_leaves_what_was_excluded_before_it(tmp_path, capsys):
+    """A bottle that had leaked came back with its drum, with "label found in the store book" as the reason."""
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    samples = load_tables(root, with_results=False).samples
+    own = samples.loc[(samples["container"] == "201") & samples["sample"].isin(_reported(root)), "sample"].tolist()
+    assert run("exclude", root, own[0], "--reason", "bottle leaked on the way", "--who", "AB") == 0
+    capsys.readouterr()
+    assert run("exclude", root, "201", "--back", "--reason", "label found in the store book", "--who", "AB") == 2
+    assert f"was not excluded as a whole; lines of their own exclude {own[0]}" in capsys.readouterr().err
+    assert run("exclude", root, "201", "--reason", "the label was torn off", "--who", "AB") == 0
+    assert run("exclude", root, "201", "--back", "--reason", "label found in the store book", "--who", "AB") == 0
+    assert f"still excluded, by a line of its own: {own[0]}" in capsys.readouterr().out
+    lines = pd.read_csv(root / "plan/exclusions.csv", dtype=str, keep_default_na=False)
+    assert dict(zip(lines["sample"], lines["taken_back_because"], strict=True)) == {
+        own[0]: "", **dict.fromkeys(own[1:], "label found in the store book")}
+
+
+def _reported(root: Path) -> set[str]:
+    return set(pd.concat(pd.read_csv(p, dtype=str) for p in (root / "raw").glob("*.csv"))["sample"])
+
+
+def test_one_poor_word_is_one_fault(tmp_path, capsys):
+    """It had been a fault of each sample, in rows of a file that was not there."""
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    assert run("exclude", root, "201", "--reason", ".", "--who", ".") == 2
+    said = capsys.readouterr().err
+    assert said.count("says nothing") == 2
+    assert "--reason: '.': says nothing -> write the cause that was found" in said
+    assert "--who: '.': says nothing" in said
+    assert "exclusions.csv row" not in said
+    assert run("exclude", root, "201", "--reason", "its lid was open", "--who", "AB") == 0
+    assert run("exclude", root, "201", "--back", "--reason", ".", "--who", "AB") == 2
+    assert "--reason: '.': says nothing -> write why it was taken back" in capsys.readouterr().err
+
+
 def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
     root = locked(tmp_path)
     text = (root / "study.toml").read_text(encoding="utf-8")

@@ -80,6 +80,20 @@ def test_litter_in_a_raw_folder_is_no_result(tmp_path):
     assert results_there(tmp_path)
 
 
+@pytest.mark.parametrize(("text", "there"), [
+    ("sample,Si,KV40\n,mg/kg,mm²/s\nA,,\nB,,\n", False), ("sample;Si\n;mg/kg\nA;\n", False), ("sample,PQ\n,1\nA,\n", False),
+    ("", False), ("sample,Si,KV40\n,mg/kg,mm²/s\nA,12,\nB,,\n", True), ("sample,Si\nA,\nB,n.d.\n", True),
+    ("sample;Si\n;mg/kg\nA;5,2\n", True), ("A,5.2\n", True), ("sample,Si\n,5.2\n", True), ("Probe A 5.2\n", True),
+    ("sample,Si,\n,mg/kg,\n", True)])
+def test_a_form_without_a_value_is_no_result(tmp_path, text, there):
+    """`new` lays one down for one container; plan and lock then said that results had been there before them."""
+    (tmp_path / "raw").mkdir()
+    (tmp_path / "raw/results.csv").write_text(text, encoding="utf-8")
+    assert results_there(tmp_path) is there
+    (tmp_path / "raw/lab.xlsx").write_bytes(b"PK")
+    assert results_there(tmp_path)
+
+
 def test_raw_data_named_like_litter_are_not_read(root):
     """Whoever hides a file under such a name hides it from the reading too, and the note tells the name."""
     raw = next((root / "raw").glob("*.csv"))

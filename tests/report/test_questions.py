@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import firstpage, leftout, litres, questions
+from studykit.report import findings, firstpage, leftout, litres, questions
 from studykit.study.actions import Action, barred_note
 from studykit.study.definition import parse_study
 from studykit.verdict import uses as uses_table
@@ -208,7 +208,8 @@ def test_every_container_stands_in_one_list_with_one_verb(monkeypatch, declared,
         f"{verb}, or sample again before use (no result: nothing is known of it): Hall 3, shelf c."]
 
 
-def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one():
+def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one(monkeypatch):
+    monkeypatch.setattr(firstpage, "optional", lambda *_: pd.DataFrame())
     stored = pd.DataFrame({"container": ["C1, a", "C2, b", "C3, c"], "treatment": "stored"})
     stage = SimpleNamespace(containers=stored, study=SimpleNamespace(label_of=lambda a: a.upper()))
     row = {"analyte": "p", "verdict": "homogeneous", "other verdicts": "inconclusive"}
@@ -218,8 +219,37 @@ def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one():
     assert firstpage.rests_on(stage, many) == [
         "On average P is homogeneous, but only just: leaving out any one of 2 containers makes it inconclusive."]
     assert firstpage.rests_on(stage, none.assign(**{"other verdicts": "none"})) == [
-        "No verdict changes, whichever single container is left out."]
+        "No analyte's word on average changes, whichever single container is left out."]
 
+
+@pytest.mark.parametrize(("containers", "pair", "groups", "told"), [
+    (("D04",), "upper - lower", (), ["Molybdate is uneven by one container alone: D04."]),
+    (("D04", "D05"), "upper - lower", (), []), (("D04",), "floor - zones", (), []),
+    (("D04",), "upper - lower", [("molybdate", ["yard"])], [])])
+def test_a_word_that_one_container_alone_makes_uneven_is_put_down_to_it(monkeypatch, containers, pair, groups, told):
+    """The mean stays within whichever is left out, and page one had said that no verdict changes."""
+    held = {"verdicts": pd.DataFrame({"analyte": ["Mo"], "name": ["molybdate"], "verdict": ["homogeneous"], "stock": ["uneven"]}),
+            "containers-beyond": pd.DataFrame({"container": containers, "name": "molybdate", "pair": pair})}
+    monkeypatch.setattr(firstpage, "optional", lambda _s, _t, name: held[name])
+    monkeypatch.setattr(firstpage, "beyond_groups", lambda _: groups)
+    none = pd.DataFrame([{"analyte": "Mo", "verdict": "homogeneous", "other verdicts": "none", "without": "\u2013"}])
+    stage = SimpleNamespace(containers=pd.DataFrame({"container": containers, "treatment": "stored"}))
+    assert firstpage.rests_on(stage, none) == (told or [
+        "No analyte's word on average changes, whichever single container is left out."])
+
+
+def test_the_design_chapter_speaks_only_of_analytes_whose_chance_is_known(monkeypatch):
+    """Of one container PQ was told as 100 %, "every other analyte at least as often", beside one that stood at 46 %."""
+    column = "homogeneous if nothing settled"
+    known = pd.DataFrame({"analyte": ["Water", "PQ", "KV"], column: [100.0, 99.9, float("nan")]})
+    monkeypatch.setattr(findings, "optional", lambda *_: known)
+    labels = {"Water": "water", "PQ": "PQ", "KV": "viscosity", "Si": "silicon"}
+    study = SimpleNamespace(analytes=labels, label_of=labels.get)
+    assert findings._design(SimpleNamespace(study=study), {}) == (
+        "Had nothing settled, PQ would be called homogeneous in 100 % of such studies, water at least as often. Of viscosity, "
+        "silicon too little was known beforehand to tell a chance.")
+    study.analytes = {"Water": "water", "PQ": "PQ"}
+    assert findings._design(SimpleNamespace(study=study), {}).endswith("studies, every other analyte at least as often.")
 
 def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses():
     long = (uses_table.USED_AS_IT_STANDS["uneven"].format(named=" (A (b), c and D)") + "P, floor: cannot tell"

@@ -324,7 +324,7 @@ def test_planning_anew_is_offered_only_where_nothing_was_drawn(tmp_path) -> None
     lock_plan(root, load_study(root))
     assert "remove plan/samples.csv and plan/plan.lock first" in plan(root, load_study(root)).notes[1]
     (root / "raw").mkdir(exist_ok=True)
-    (root / "raw/laboratory.csv").write_text("sample,P\n")
+    (root / "raw/laboratory.csv").write_text("sample,P\nA1,5\n")
     said = plan(root, load_study(root)).notes[1]
     assert said.startswith("results are there")
     assert "remove" not in said

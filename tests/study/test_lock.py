@@ -282,7 +282,7 @@ def test_a_lock_written_again_with_other_spaces_is_still_whole(root) -> None:
 
 def test_results_before_the_lock_are_told(root) -> None:
     study = load_study(root)
-    write_text(root / "raw/results.csv", "sample,P\n")
+    write_text(root / "raw/results.csv", "sample,P\nA1,5\n")
     assert "was not locked before the results came" in lock_status(root, study).first_page[0]
     status = lock_plan(root, study, today=DAY)
     assert status.state == "locked late"
@@ -323,7 +323,7 @@ def test_a_change_amended_after_the_results_says_so(root) -> None:
     edit(root, "relative_percent = 5", "relative_percent = 8")
     before = lock_plan(root, load_study(root), amend="the blender widened it", today=dt.date(2026, 3, 9))
     assert "results were already there" not in before.first_page[1]
-    write_text(root / "raw/results.csv", "sample,P\n")
+    write_text(root / "raw/results.csv", "sample,P\nA1,5\n")
     edit(root, "relative_percent = 8", "relative_percent = 12")
     after = lock_plan(root, load_study(root), amend="it looked narrow.", today=dt.date(2026, 4, 1))
     assert after.state == "locked"  # the first lock still came before the data
