@@ -146,7 +146,7 @@ def test_two_containers_are_not_left_out_and_the_closest_analyte_is_chosen(one_o
     assert d.closest([], found) == ""
     assert d.influences([fit(layered(n=2), DEPTHS, {"absolute": 5})[1]]) == {}
     assert d.influence_words({}) == "With fewer than three containers none can be left out."
-    assert d.influence_words({"far": found["far"]}).startswith("No analyte's verdict changes")
+    assert d.influence_words({"far": found["far"]}).startswith("No analyte's word on average changes")
     assert d.influence_words(found).startswith("- hanging: The verdict")
 
 
