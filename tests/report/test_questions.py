@@ -228,7 +228,8 @@ def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one(monkeypatch
     (("D04",), "upper - lower", [("molybdate", ["yard"])], [])])
 def test_a_word_that_one_container_alone_makes_uneven_is_put_down_to_it(monkeypatch, containers, pair, groups, told):
     """The mean stays within whichever is left out, and page one had said that no verdict changes."""
-    held = {"verdicts": pd.DataFrame({"analyte": ["Mo"], "name": ["molybdate"], "verdict": ["homogeneous"], "stock": ["uneven"]}),
+    word = {"analyte": "Mo", "name": "molybdate", "verdict": "homogeneous", "stock": "uneven"}
+    held = {"verdicts": pd.DataFrame([word]),
             "containers-beyond": pd.DataFrame({"container": containers, "name": "molybdate", "pair": pair})}
     monkeypatch.setattr(firstpage, "optional", lambda _s, _t, name: held[name])
     monkeypatch.setattr(firstpage, "beyond_groups", lambda _: groups)
