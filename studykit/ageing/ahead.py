@@ -30,6 +30,7 @@ from studykit.ageing.lines import Lines, fit_lines
 from studykit.ageing.reach import containers_law, earlier, share_within
 from studykit.ageing.trend import horizon
 from studykit.core.errors import DesignMismatch
+from studykit.core.memory import remembered
 
 Array = NDArray[np.float64]
 STUDIES = 1000
@@ -136,6 +137,7 @@ class TimeChances:
 
 
 @lru_cache(maxsize=4096)
+@remembered
 def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05, share: float = 0.2,
                  depths: int = 3) -> TimeChances | None:
     """What ``STUDIES`` studies of this plan say; None where it carries no line: one age, or too few drawings.

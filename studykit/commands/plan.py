@@ -13,6 +13,7 @@ from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore, unless_done
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.design.tables import confounded_words, design_faults
+from studykit.report.kept import results_of_functions
 from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
@@ -80,7 +81,7 @@ def _run(root: Path, study: Study, notebooks: Path, say: Say, bottles: int, used
             change_files(root, used)
         filed = plan(root, study, bottles=bottles)
         runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
-                             parameters, say)
+                             parameters, say, environment={} if notebooks.parent == root else results_of_functions())
         write_report(part, [r.notebook for r in runs], study)
         rename(part / "report.html", part / "plan.html")
     return filed

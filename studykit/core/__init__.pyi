@@ -7,6 +7,7 @@ from . import folders as folders
 from . import hashes as hashes
 from . import listing as listing
 from . import litter as litter
+from . import memory as memory
 from . import numbertext as numbertext
 from . import plainpage as plainpage
 from . import plaintext as plaintext
@@ -30,6 +31,7 @@ __all__ = [
     "hashes",
     "listing",
     "litter",
+    "memory",
     "numbertext",
     "plainpage",
     "plaintext",

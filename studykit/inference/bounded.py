@@ -26,6 +26,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
+from studykit.core.memory import remembered
 from studykit.inference.contrasts import (
     Array,
     centring,
@@ -300,6 +301,7 @@ def _linked_form(low: Array, high: Array, ok: NDArray[np.bool_], row: Array, Z: 
                   low=low.ravel()[cells], high=high.ravel()[cells])
 
 
+@remembered
 def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequence[str], *, alpha: float = 0.05,
                  groups: ArrayLike | None = None, step: float = 0.0, level: float = 0.95,
                  limits: bool = True) -> BoundedVerdict:

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from studykit.core.memory import remembered
 from studykit.mixed.design import Term
 
 OPTIMISERS = ("lbfgs", "powell", "bfgs")  # where a variance is zero, gradients seldom reach it
@@ -45,6 +46,7 @@ class SecondOpinion:
         return pd.DataFrame(rows, columns=["kind", "name", "value"])
 
 
+@remembered
 def second_opinion(
     names: Sequence[str], X: np.ndarray, y: np.ndarray, terms: Sequence[Term], scale: float, centre: float,
     criterion: float,

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch
 from studykit.core.listing import series
+from studykit.core.memory import remembered
 from studykit.core.record import significant
 from studykit.inference.bounded import COARSE
 from studykit.inference.contrasts import Contrasts, word_codes
@@ -103,6 +104,7 @@ def name_in(table: pd.DataFrame, study: Study) -> str:
     return study.label_of(str(table["analyte"].iloc[0])) if len(table) else ""
 
 
+@remembered
 def influence_of(model: FittedModel) -> Influence:
     """The widest pair's difference, its interval and the analyte's word, without each container in turn.
 

@@ -31,6 +31,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
+from studykit.core.memory import remembered
 from studykit.inference.cells import CellBounds
 from studykit.inference.contrasts import departure_rows
 from studykit.inference.declared import Structure, departure_p
@@ -351,6 +352,7 @@ def limited(study: Study, model: AnalyteModel) -> AnalyteModel:
                         beyond=word == "stratified")
 
 
+@remembered
 def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...],
               notes: tuple[str, ...], structure: str = "unstructured") -> FittedModel:
     """Differences between depths with these terms; confounded ones are left out with a note.

@@ -6,7 +6,9 @@ Letters of the SVG are outlines, so that it looks the same where the font is not
 
 from __future__ import annotations
 
+import hashlib
 import io
+import pickle
 import re
 from dataclasses import dataclass
 from html import escape
@@ -15,9 +17,10 @@ from typing import Any
 import matplotlib
 from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
-from matplotlib.transforms import Bbox
+from matplotlib.transforms import Bbox, TransformNode
 
 from studykit.core.collecting import uncollected
+from studykit.core.memory import keeping, kept
 from studykit.plot.narrow import ROOM, narrowed
 from studykit.plot.readable import as_written
 
@@ -45,11 +48,40 @@ class Forms:
     narrow: bytes
 
 
+class _Contents(pickle.Pickler):
+    """Writes a figure so that two of the same contents give the same bytes, wherever they lie in memory."""
+
+    def reducer_override(self, obj: Any) -> Any:
+        """A transform tells its parents in their order, in place of their addresses."""
+        if not isinstance(obj, TransformNode):
+            return NotImplemented
+        told: Any = obj.__reduce_ex__(2)
+        return *told[:2], {**told[2], "_parents": list(told[2]["_parents"].values())}, *told[3:]
+
+
+def contents_of(figure: Figure, title: str) -> str:
+    """The hash of all that a figure's forms are drawn from; '' where it cannot be told."""
+    told = io.BytesIO()
+    with uncollected():
+        try:
+            _Contents(told, protocol=5).dump((figure, title, sorted((k, repr(v)) for k, v in matplotlib.rcParams.items())))
+        except (pickle.PicklingError, TypeError, AttributeError, ValueError, RecursionError):
+            return ""
+    return hashlib.sha256(told.getvalue()).hexdigest()
+
+
 def figure_forms(figure: Figure, title: str = "") -> Forms:
     """The three forms of a figure, all of one layout, and its narrow one; ``title`` is written into SVG and PDF.
 
-    The figure is not to be used afterwards: it may have been rearranged.
+    The figure is not to be used afterwards: it may have been rearranged. Where results are kept (``core.memory``) one of
+    the same contents is not drawn again.
     """
+    key = contents_of(figure, title) if keeping() else ""
+    found: Forms = kept(key, lambda: _drawn(figure, title)) if key else _drawn(figure, title)
+    return found
+
+
+def _drawn(figure: Figure, title: str) -> Forms:
     with uncollected(), matplotlib.rc_context(SAME_EVERY_TIME):
         box = settled_box(as_written(figure))
         svg = _svg(figure, box, title)

@@ -103,8 +103,8 @@ class Scene:
     y: Vector
     m: Fit
     live: Vector  # n x A, False where a cell was set aside
-    known: dict[bytes, Vector] = field(default_factory=dict)  # what rows cost as they are read, by their positions
-    worked: dict[str, NDArray[Any]] = field(default_factory=dict)  # what was worked out once, by its name
+    known: dict[bytes, Vector] = field(default_factory=dict, compare=False)  # what rows cost as read, by their positions
+    worked: dict[str, NDArray[Any]] = field(default_factory=dict, compare=False)  # what was worked out once, by its name
 
     @property
     def zones(self) -> Vector:

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from studykit.core.memory import remembered
 from studykit.quality.explain import Candidate, Scene, cells, containers, scene
 from studykit.quality.flags import listed, shown
 from studykit.quality.frame import Frame, Index, Vector, fit, quantile
@@ -112,7 +113,13 @@ def unseen(s: Suspects | Scene, seed: int, faults: tuple[str, ...] = tuple(FAULT
     and containers. ``units``: of analytes whose margin is no percentage. ``scatter``: of a bottle's departure, scale of y,
     where it is known and not to be taken from the readings. Takes some seconds.
     """
-    base, rng = s if isinstance(s, Scene) else s.scene, np.random.default_rng([seed, 404])
+    return _unseen(s if isinstance(s, Scene) else s.scene, seed, faults, units, scatter)
+
+
+@remembered
+def _unseen(base: Scene, seed: int, faults: tuple[str, ...], units: Mapping[str, str] | None,
+            scatter: Mapping[str, float] | None) -> Unseen:
+    rng = np.random.default_rng([seed, 404])
     unit = quantile(base.m.s[base.f.zone], 0.5) if scatter is None else np.array([scatter[a] for a in base.f.analytes])
     runs = list(run_rows(base))
     rows = []

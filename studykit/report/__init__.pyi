@@ -1,5 +1,6 @@
 from . import compare as compare
 from . import firstpage as firstpage
+from . import kept as kept
 from . import make as make
 from . import manifest as manifest
 from . import nursery as nursery
@@ -14,6 +15,7 @@ from .make import make_report as make_report
 __all__ = [
     "compare",
     "firstpage",
+    "kept",
     "make",
     "make_report",
     "manifest",

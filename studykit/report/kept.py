@@ -20,9 +20,11 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from studykit.core import memory
 from studykit.core.errors import StudyKitError
 from studykit.core.files import write_text
 from studykit.core.hashes import ordinary, sha256_of, walk
+from studykit.core.memory import PLACE as MEMORY
 from studykit.report.manifest import FILE, canonical, kit_identity, package_versions
 from studykit.study.reading import FILE as WHOLE
 from studykit.study.reading import blanked, heard_in
@@ -30,6 +32,8 @@ from studykit.study.stages import NOTES, READS, READS_FROM
 
 PLACE = "STUDYKIT_CACHE"
 STUDY = "study.toml"
+MADE, MOST_BYTES = "made", 300_000_000
+"""Where results of functions lie (``core.memory``), in a folder for each state of the code, and how much of them."""
 MOST = 200
 """Reports that are remembered; the oldest are forgotten first."""
 PAGE = "report.html"
@@ -54,12 +58,18 @@ def hashes_under(folder: Path, names: Iterable[str] = ()) -> dict[str, str]:
     return {n: sha256_of(p) for n, p in sorted(paths.items()) if not chosen or n.split("/")[0] in chosen}
 
 
+def results_of_functions() -> dict[str, str]:
+    """What the kit's own notebooks find in their environment where they may take what functions gave in runs before."""
+    return {MEMORY: str(place() / MADE / _digest(canonical([kit_identity()["code"], package_versions()])))}
+
+
 class Kept:
     """What the filed report of a study still holds true; asked for each stage once those that it reads from are done."""
 
     def __init__(self, root: Path, part: Path, notebooks: Path, parameters: Mapping[str, Any], *, fresh: bool) -> None:
         self.taken: set[str] = set()
         self._root, self._part, self._notebooks = root, part, notebooks
+        self._fresh = fresh
         self._parameters = {k: v for k, v in parameters.items() if k not in ("study", "out_dir")}
         self._own, self._code = notebooks.parent == root, [kit_identity()["code"], package_versions()]
         self._inputs, self._keys, self._heard = self._read(), dict[str, str](), dict[str, tuple[str, ...]]()
@@ -96,8 +106,8 @@ class Kept:
 
     @property
     def environment(self) -> dict[str, str]:
-        """What a stage finds in its environment, so that it writes down what it reads of study.toml."""
-        return {} if self._own else {NOTES: str(self._notes)}
+        """What a stage finds in its environment: where to write down what it reads, and where results of functions lie."""
+        return {} if self._own else {NOTES: str(self._notes), **({} if self._fresh else results_of_functions())}
 
     def _digest(self, *parts: Any) -> str:
         return _digest(canonical([*self._code, *parts]))
@@ -183,6 +193,7 @@ class Kept:
             self._stopped.unlink(missing_ok=True)
             shutil.rmtree(self._notes, ignore_errors=True)
             _forget(place())
+            memory.forget(place() / MADE, MOST_BYTES)
             write_text(place() / f"{made['manifest.json']}.json", canonical(told))
 
 

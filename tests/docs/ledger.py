@@ -21,6 +21,7 @@ from studykit.physics.column import CORRECT_BELOW_PE
 from studykit.physics.velocity import PACKING, YIELD_NUMBER
 from studykit.register.scatter import APART, FEWEST_DF
 from studykit.report.compare import CLASSES, DIAGNOSTIC, FLOOR
+from studykit.report.kept import MOST_BYTES as MOST_KEPT
 from studykit.report.pictures import REACH, SLACK, WINDOW
 from studykit.report.vectors import ALL_TOGETHER, LARGEST
 from studykit.report.verify import MOST
@@ -397,6 +398,7 @@ LEDGER: dict[str, list[Row]] = {
             "plot/test_forms.py::the_same_bytes_in_another_process_whatever_its_seed_of_hashes"),
         row("A figure stands on the page as PNG", "200 1.5", "values", LARGEST / 1e3, ALL_TOGETHER / 1e6),
         row("The page shows it on a narrow screen", "1.5", "values", ALL_TOGETHER / 1e6),
+        row("Figures, fits and counts lie ther", "300", "values", MOST_KEPT / 1e6),
         row("A study's own notebooks may read", "always",
             "report/test_kept.py::a_studys_own_notebooks_always_run"),
         row("leaves the old report as it was", "",

@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from studykit.core.errors import StageFailed
+from studykit.core.memory import PLACE as MEMORY
 from studykit.demos.shipped import copy_demo
 from studykit.intake.take import run_intake
 from studykit.report import kept as keeping
@@ -325,8 +326,8 @@ def test_a_recheck_and_a_fresh_report_ask_nobody(tmp_path, monkeypatch):
     """Whatever is remembered is not even looked at."""
     asked, given = [], []
 
-    def instead(*_, keep, **__):
-        given.append(keep.__self__)
+    def instead(*_, environment, **__):
+        given.append(set(environment))
         raise StageFailed("stopped here")
 
     monkeypatch.setattr(keeping, "remembered", lambda root: asked.append(root) or {})
@@ -336,7 +337,7 @@ def test_a_recheck_and_a_fresh_report_ask_nobody(tmp_path, monkeypatch):
         with pytest.raises(StageFailed):
             make.make_report(study, lambda _: None, **options)
         assert len(asked) == looks
-    assert len(given) == 3
+    assert given == [set(), {NOTES}, {NOTES, MEMORY}]  # nor does a stage then take what functions gave before
 
 
 WITNESS = Path(__file__).with_name("witness.py")
