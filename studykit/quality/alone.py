@@ -5,17 +5,18 @@ It is a power of ten from all other bottles of its container, whose other analyt
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
-from studykit.quality.flags import CONCERNS, CheckResult, Flag, shown
+from studykit.quality.flags import CONCERNS, CheckResult, Flag, listed, shown
 from studykit.quality.floor import stock_of
 from studykit.quality.profiles import AGREE, FEW
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
+
+COLUMNS = ["container", "sample", "analyte", "value", "others", "power"]
 
 
 def _table(t: pd.DataFrame, container: str) -> pd.DataFrame:
@@ -32,12 +33,12 @@ def slips_alone(study: Study, t: pd.DataFrame) -> CheckResult:
     """
     stock = stock_of(t)
     if len(stock) >= FEW:
-        return CheckResult(rule="slips beside own bottles", table=pd.DataFrame(),
+        return CheckResult(rule="slips beside own bottles", table=pd.DataFrame(columns=COLUMNS),
                            note="not needed: the model compares the containers")
     rows = [row for box in stock for row in _slips(study, box, _table(t, box))]
-    table = pd.DataFrame(rows, columns=["container", "sample", "analyte", "value", "others", "power"])
-    return CheckResult(rule="slips beside own bottles", table=table, flags=tuple(_slip(study, r) for r in
-                                                                                 table.to_dict("records")))
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return CheckResult(rule="slips beside own bottles", table=table,
+                       flags=tuple(_slip(study, g) for _, g in table.groupby(["sample", "power"], sort=False)))
 
 
 def _slips(study: Study, box: str, x: pd.DataFrame) -> Iterator[tuple[object, ...]]:
@@ -49,6 +50,9 @@ def _slips(study: Study, box: str, x: pd.DataFrame) -> Iterator[tuple[object, ..
         for analyte in x.columns:
             beside, rest = away.drop(analyte).dropna().abs(), others[analyte].dropna()
             power = float(away[analyte])
+            near = (away.drop(analyte) - round(power) if np.isfinite(power) else away).dropna().abs()
+            if len(near) >= 2 and bool((near < 0.1).mean() > 0.5):  # the whole bottle, or a test of it
+                beside = beside[beside < np.log10(AGREE)]
             far = np.isfinite(power) and round(abs(power)) >= 1 and abs(abs(power) - round(abs(power))) < 0.1
             if not far or not len(beside) or not bool((beside < np.log10(AGREE)).all()):
                 continue
@@ -58,15 +62,19 @@ def _slips(study: Study, box: str, x: pd.DataFrame) -> Iterator[tuple[object, ..
                 yield box, str(sample), str(analyte), float(own[analyte]), float(middle[analyte]), round(power)
 
 
-def _slip(study: Study, r: Mapping[Any, Any]) -> Flag:
-    spec = study.analytes[str(r["analyte"])]
-    nominal = f" and the fluid's nominal content {shown(spec.nominal)}" if spec.nominal else ""
-    value, others = float(r["value"]), float(r["others"])
-    text = (f"{shown(value)} {spec.unit} is about {shown(value / others, 2)} times what the container's other bottles read "
-            f"({shown(others)}){nominal}, and its other analytes are as theirs: a unit, a decimal or a dilution? rivals: own "
-            f"settling (container {r['container']}); to tell: the raw printout with its unit")
+def _slip(study: Study, own: pd.DataFrame) -> Flag:
+    r = own.iloc[0]
+    each = [f"{study.label_of(x['analyte'])} {shown(x['value'])} and {shown(x['others'])} {study.unit_of(x['analyte'])}"
+            for x in own.to_dict("records")]
+    nominal = [f"{study.label_of(a)} {shown(level)}" for a in own["analyte"] if (level := study.analytes[a].nominal)]
+    known = f" (the fluid's nominal content: {listed(nominal, 4)})" if nominal else ""
+    rest = "and its other analytes are as theirs" if len(own) == 1 else "in all of these alike"
+    times = shown(float((own["value"] / own["others"]).median()), 2)
+    text = (f"reads about {times} times what the container's other bottles do: {listed(each, 4)}{known}, {rest}: a unit, a "
+            "decimal or a dilution? rivals: own settling "
+            f"(container {r['container']}); to tell: the raw printout with its unit")
     return Flag(rule="unit slip", concern=CONCERNS[1], where=f"sample {r['sample']} (container {r['container']})",
-                analyte=str(r["analyte"]), evidence=text, samples=(str(r["sample"]),))
+                analyte=", ".join(own["analyte"]), evidence=text, samples=(str(r["sample"]),))
 
 
 __all__ = ["slips_alone"]

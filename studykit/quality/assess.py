@@ -309,16 +309,19 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
     controls = replace(controls, flags=by_one_factor(controls.flags, t, limits))
+    slipped = slips_alone(study, read)
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
-                     pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
+                     pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps,
+                     slipped=frozenset(zip(slipped.table["analyte"], slipped.table["container"], strict=True)))
+    causes = causes_of(suspects, files, t, (*blanks.flags, *slipped.flags))
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects),
-              slips_alone(study, read), bottles_out_of_order(read, scatter, study.labels, _named(suspects)),
+              slipped, bottles_out_of_order(read, scatter, study.labels, _named(suspects)),
               thinned_floor(read, scatter, _named(suspects)), files, in_doubt, blanks,
               *check_order(suspects, t, again.bottles), again.check,
-              *rules_beside(controls.flags, without_riders(own, causes_of(suspects, files, t, blanks))))
+              *rules_beside(controls.flags, without_riders(own, causes)))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(
@@ -410,6 +413,7 @@ class _Looked:
     drawn: Mapping[str, Scatter]
     suspects: Suspects
     steps: pd.DataFrame
+    slipped: frozenset[tuple[str, str]] = frozenset()  # analyte and container
 
     def in_unit(self, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
         """Scatter in the unit of each analyte, at its middle level."""
@@ -449,7 +453,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
     return (
         check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept), x.study.label_of),
         check_repeatability(x.pooled, coarse, _about_the_model(x.suspects)),
-        mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects)),
+        mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects) | x.slipped),
         suspicions.impossible_values(x.results, set(x.samples.loc[x.samples["kind"] == "blank", "sample"])),
         suspicions.marked_cells(x.results, x.study.label_of),
         copied_rows(fluid, steps, _chances(x.suspects, single)),

@@ -21,7 +21,7 @@ from scipy.special import gammaln
 
 from studykit.quality.flags import shown
 from studykit.quality.frame import NU, Fit, Frame, Index, Vector, in_units, rho, summing
-from studykit.quality.profiles import heel_gain, refuted
+from studykit.quality.profiles import heel_gain, refuted, too_much
 
 FREE = 3.5
 """Price of a free number, nats: ln(range searched / precision found), about ln(30)."""
@@ -43,6 +43,8 @@ SHOWN = 0.05
 """The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
 UNTOUCHED = 0.25
 """A bottle that is off by less than this share of its container's level, and beyond its scatter from it, is not off with it."""
+WILDLY = 8.0
+"""Standard deviations from which a reading is looked at for more than any settling could bring."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 
@@ -205,7 +207,7 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         return Candidate(cause=cause, rows=(i,), columns=(a,), readings=np.array([[reading]]), price=looked + price,
                          gain=float(gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
 
-    slip, free = -2.0 if refuted(sc.f, i, a) else LAYER, 1.5
+    slip, free = -2.0 if refuted(sc.f, i, a) or too_much(sc.f, i, a) else LAYER, 1.5
     expected = float(sc.y[i, a] - sc.apart[i, a])  # of two bottles a low one alone may be a clear layer
     usual = expected if sc.apart[i, a] > 0 else float(sc.m.typical[i, a])
     for step in SLIPS:
@@ -256,7 +258,7 @@ def transpositions(value: float) -> Iterator[tuple[str, float]]:
         if text[one] != text[other]:
             new = list(text)
             new[one], new[other] = new[other], new[one]
-            if float("".join(new)) > 0:
+            if float("".join(new)) > 0 and (new[0] != "0" or new[1] == "."):
                 yield "".join(new), float("".join(new))
 
 
@@ -285,13 +287,19 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         with np.errstate(invalid="ignore"):
             steep = np.where(sc.f.relative, np.nanmax(sc.y[rows], axis=0, initial=-np.inf) - np.nanmin(
                 sc.y[rows], axis=0, initial=np.inf), 0.0) > np.log(STEEPEST)
-        used = [int(a) for a in np.flatnonzero((saved > 0.5) & (before > deep) & ~steep)]
+        used = [int(a) for a in np.flatnonzero((saved > 0.5) & (before > deep) & ~steep)
+                if not _one_is_too_much(sc, rows, int(a))]
         if used:
             gain = float(saved[used].sum())
             keep = np.full((rows.size, len(used)), np.nan)
             alone = ALONE * sum(not settles(sc, a) for a in used) if len(used) <= 2 else 0.0
             yield Candidate(cause="own settling", rows=tuple(map(int, rows)), columns=tuple(used), readings=keep,
                             gain=gain, price=looked + 1.0 + alone, place="container")
+
+
+def _one_is_too_much(sc: Scene, rows: Index, a: int) -> bool:
+    """Whether one of these bottles holds what no settling could bring to its zone (``too_much``)."""
+    return any(too_much(sc.f, int(i), a) for i in rows[np.abs(np.nan_to_num(sc.m.z[rows, a])) > WILDLY])
 
 
 def settles(sc: Scene, a: int, least: float = 0.0) -> bool:

@@ -21,6 +21,10 @@ BEYOND = 5.0
 NEARLY_ALL = 0.8
 """Share of the analytes that are low in a thinned floor, at least; two at least (own judgement)."""
 
+ONE_FACTOR = 0.22
+"""What is thinned, by water, is thinned by one factor: half of the analytes at least within so much (log; own judgement).
+What has creamed reads low by an amount of its own in each analyte."""
+
 
 def stock_of(t: pd.DataFrame) -> list[str]:
     """Stored containers of which zones were read; controls are none."""
@@ -45,11 +49,19 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     each["share"] = each["low"] / each["above"]
     s = each["analyte"].map({a: k.s for a, k in scatter.items()}).astype(float) / each["above"].where(~each["relative"], 1.0)
     each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
+    each["thinned"] = each["share"].where(each["clear"])
     bottles = each.groupby(["container", "sample"], as_index=False).agg(
-        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))
-    thin = bottles[bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"])]
+        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"), alike=("thinned", _alike))
+    one_factor = bottles["alike"] >= np.maximum(2, bottles["of"] / 2)
+    thin = bottles[one_factor & (bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"]))].drop(columns="alike")
     table = thin[~(thin["sample"].isin(named) | thin["container"].isin(named))].reset_index(drop=True)
     return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
+
+
+def _alike(share: pd.Series) -> int:
+    """How many of these shares are one factor, at most."""
+    x = np.sort(np.log(share.dropna().to_numpy(float)))
+    return int((np.searchsorted(x, x + ONE_FACTOR, side="right") - np.arange(x.size)).max(initial=0))
 
 
 def _floor(table: pd.DataFrame) -> Flag:

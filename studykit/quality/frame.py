@@ -17,7 +17,7 @@ profile, the check fluid its own, the layered control only serves as somebody's 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -61,6 +61,7 @@ class Frame:
     NaN if unknown; unsure (A): standard uncertainty of that, 0 if unknown.
     tests (A): which test reads each analyte, in words that tell tests apart; empty where that is not known.
     called (A): the analytes as people name them; empty where they are told by their keys.
+    clean (A, by run): what the cleanest blank of a run reads at most, in the unit; runs without a blank are not there.
     at: container code of each row (-1 none), place: label code. names: containers by code.
     """
 
@@ -80,6 +81,7 @@ class Frame:
     unsure: Vector
     tests: tuple[str, ...] = ()
     called: tuple[str, ...] = ()
+    clean: Mapping[str, Vector] = field(default_factory=dict)
 
     def told(self, columns: Iterable[int]) -> list[str]:
         """Analytes by their column, as people name them."""
@@ -110,6 +112,12 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     y, value = (_cells(code, column, t[c].to_numpy(float), len(bottles), len(analytes)) for c in ("y", "value"))
     rows = t.assign(code=code).drop_duplicates("code").sort_values("code").reset_index(drop=True)
     rows["order"] = t["run_order"].groupby(code).min().to_numpy(float)
+    empty = _empty_blanks(results, samples, set(bottles))
+    rows, bottles = pd.concat([rows, empty], ignore_index=True), bottles.append(empty.index)
+    y, value = (np.pad(x, ((0, len(empty)), (0, 0)), constant_values=np.nan) for x in (y, value))
+    for name in ("kind", "container", "depth", "treatment", "lot", "store", "label"):
+        if name in rows:
+            rows[name] = rows[name].fillna("")
     rows["draw_order"] = pd.to_numeric(rows["draw_order"], errors="coerce") if "draw_order" in rows else np.nan
     stored = rows["treatment"].isin(["stored", ""])
     remixed = rows["treatment"].eq("remixed control")
@@ -126,7 +134,33 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone,
                  reference=_reference(analytes, limits), unsure=_unsure(analytes, limits),
                  tests=tuple(tests.get(a, "") for a in analytes) if tests else (),
-                 called=tuple(names.get(a, a) for a in analytes) if names else ())
+                 called=tuple(names.get(a, a) for a in analytes) if names else (),
+                 clean=_clean(results, samples, analytes))
+
+
+def _empty_blanks(results: pd.DataFrame, samples: pd.DataFrame, known: set[str]) -> pd.DataFrame:
+    """Blanks of which every reading is below a limit: no number is theirs, and what comes after them follows them all the same.
+
+    Columns sample, run, kind, order; index as the keys of the frame's bottles.
+    """
+    own = results[results["sample"].isin(samples.loc[samples["kind"].eq("blank"), "sample"])]
+    own = own.assign(run=own["run"].fillna("").astype(str), sample=own["sample"].astype(str))
+    order = pd.to_numeric(own["run_order"], errors="coerce") if "run_order" in own else pd.Series(np.nan, own.index)
+    each = pd.DataFrame(own.assign(order=order).groupby(["sample", "run"], as_index=False)["order"].min()).assign(kind="blank")
+    each.index = pd.Index(each["sample"] + "\t" + each["run"])
+    return each.loc[~each.index.isin(list(known))]
+
+
+def _clean(results: pd.DataFrame, samples: pd.DataFrame, analytes: tuple[str, ...]) -> dict[str, Vector]:
+    """What the cleanest blank that follows a bottle reads in each run, or its limit; infinite where an analyte has none."""
+    blank = results["sample"].isin(samples.loc[samples["kind"].eq("blank"), "sample"])
+    run = results["run"].fillna("")
+    order = pd.to_numeric(results["run_order"], errors="coerce") if "run_order" in results else pd.Series(np.nan, run.index)
+    first = order.where(~blank).groupby(run).transform("min")
+    own = results[blank & (order > first)]
+    lowest = own.groupby([own["run"].fillna(""), "analyte"])["value"].min().unstack("analyte")
+    lowest = lowest.reindex(columns=list(analytes)).fillna(np.inf)
+    return {str(run): row.to_numpy(float) for run, row in lowest.iterrows()}
 
 
 def _reference(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:
@@ -209,8 +243,12 @@ def quantile(x: Vector, q: float) -> Vector:
 
 
 def spread(x: Vector, lost: float = 0.0) -> Vector:
-    """Robust standard deviation of each column; ``lost``: share of its freedom that a fit has used. NaN if empty."""
-    return 1.4826 * quantile(np.abs(x), min(0.95, 0.5 + 0.5 * lost))
+    """Robust standard deviation of each column; ``lost``: share of its freedom that a fit has used. NaN if empty.
+
+    The largest departure of three or more has no part in it: of a few, one wrong number would set the scale of all.
+    """
+    most = (len(x) - 2) / (len(x) - 1) if len(x) > 2 else 1.0
+    return 1.4826 * quantile(np.abs(x), min(0.95, 0.5 + 0.5 * lost, most))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -359,7 +397,7 @@ def _of_mixing(f: Frame, profile: Vector, sd_rate: float) -> Vector:
     depths = np.unique(f.place[f.zone])
     variance = profile[depths].var(axis=0) if depths.size else np.zeros(profile.shape[1])
     half = np.where(f.relative, variance / 2, np.sqrt(variance) * MIXED)
-    mixed = ~f.zone & (f.at >= 0)
+    mixed = ~f.zone & np.isin(f.at, np.unique(f.at[f.zone]))  # a check fluid has no zones
     return np.asarray(np.where(mixed[:, None], half * max(2 * sd_rate, MIXED), 0.0))
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.flags import listed, shown
-from studykit.quality.frame import Index, Vector, in_units, rho
+from studykit.quality.frame import Index, Vector, in_units, quantile, rho
 
 ALIKE = 0.2
 """Shares of several analytes count as one within this much (log; blanks of clean base oil hold a little themselves)."""
@@ -26,6 +26,8 @@ MOST = 0.7
 """A blank that reads more than this share of something is not held against it."""
 FACTORS = np.exp(np.linspace(-0.7, 0.7, 141))
 """By what a check fluid that has evaporated, or was diluted, is tried to be off (a half to double)."""
+CLEAN = 3.0
+"""A blank that reads less than the expected share of the stock by this factor speaks against carry-over (own judgement)."""
 LEAST = 0.01
 """A share below this is not looked for."""
 
@@ -125,6 +127,16 @@ def told(sc: Scene, after: Index, before: Index, adds: bool = False) -> tuple[li
     return blanks, np.array(sorted(columns - against), dtype=np.intp), middle, worth, "; ".join(words)
 
 
+def cleared(sc: Scene, run: str, columns: Index, share: float) -> bool:
+    """Whether a blank of a run speaks against what its check fluid alone says, in half of these analytes or more.
+
+    Such a blank followed a bottle, and reads far less than that share of the stock.
+    """
+    stock = quantile(sc.f.value[sc.f.zone], 0.5)
+    clean = sc.f.clean.get(run, np.full(stock.size, np.inf))
+    return bool((clean[columns] < share * stock[columns] / CLEAN).sum() >= max(1, columns.size / 2))
+
+
 def joined(sc: Scene, runs: list[Candidate]) -> list[Candidate]:
     """Carry-over of several runs by about one share, as one explanation of them all (none where shares differ)."""
     if len(runs) < 2 or max(c.amount for c in runs) > 1.5 * min(c.amount for c in runs):
@@ -139,4 +151,4 @@ def joined(sc: Scene, runs: list[Candidate]) -> list[Candidate]:
                     detail="; ".join(c.detail for c in runs if c.detail))]
 
 
-__all__ = ["blank_share", "consensus", "fluid_share", "joined", "told"]
+__all__ = ["blank_share", "cleared", "consensus", "fluid_share", "joined", "told"]

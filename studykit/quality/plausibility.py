@@ -27,6 +27,10 @@ NEAR_ZERO = 5.0
 what is reported (own judgement)."""
 WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "aluminium", "Cr": "chromium"}
 """An unused fluid holds next to none of these (common practice, no source)."""
+HELD_BY_ALL = 0.8
+"""Share of the stock's bottles, at least, that hold a metal which is then the fluid's, likeliest (own judgement)."""
+ENOUGH_BOTTLES = 6
+"""So many bottles of the stock, at least, tell what it is made of (own judgement)."""
 ZN_P = 1.0554
 """Mass ratio zinc to phosphorus in any neutral zinc dialkyldithiophosphate Zn[S2P(OR)2]2 (atomic masses)."""
 _STEPS = (1000, 500, 250, 200, 100, 50, 25, 20, 10, 5, 2)
@@ -232,8 +236,9 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckRe
         over = t[(t["analyte"] == a) & (t["value"] > limit) & ~t["kind"].eq("check fluid")]
         rows += [(s, a, v, limit) for s, v in zip(over["sample"], over["value"], strict=True)]
     table = pd.DataFrame(rows, columns=["sample", "analyte", "value", "limit"])
-    flags = []
-    for sample, g in table.groupby("sample", sort=True):
+    held = _held_by_all(study, t, table)
+    flags = [_of_the_fluid(study, a, table[table["analyte"] == a]) for a in held]
+    for sample, g in table[~table["analyte"].isin(held)].groupby("sample", sort=True):
         seen = [f"{study.label_of(r['analyte'])} {shown(r['value'], 3)} {study.unit_of(r['analyte'])} "
                 f"(limit {shown(r['limit'], 3)})" for r in g.to_dict("records")]
         text = (f"{listed(seen)}: an unused fluid holds next to no wear metals; a dirty tool, a swapped or a used "
@@ -244,6 +249,24 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckRe
     note = "not assessed: no wear metal among the analytes" if not metals else (
         f"no reporting limit known for {listed([study.label_of(a) for a in unknown])}" if unknown else "")
     return CheckResult(rule="wear metals", table=table, flags=tuple(flags), note=note)
+
+
+def _held_by_all(study: Study, t: pd.DataFrame, table: pd.DataFrame) -> list[str]:
+    """Metals that nearly all bottles of the stock hold, of which the study does not say that they are wear metals."""
+    stock = t[~t["kind"].isin(["blank", "check fluid"])].groupby("analyte")["sample"].nunique()
+    over = table[~table["sample"].isin(t.loc[t["kind"].isin(["blank", "check fluid"]), "sample"])]
+    share = over.groupby("analyte")["sample"].nunique() / stock
+    by_all = share.index[(share >= HELD_BY_ALL) & (stock.reindex(share.index) >= ENOUGH_BOTTLES)]
+    return [str(a) for a in by_all if not study.analytes[str(a)].wear_metal]
+
+
+def _of_the_fluid(study: Study, a: str, own: pd.DataFrame) -> Flag:
+    low, high, n = shown(own["value"].min(), 3), shown(own["value"].max(), 3), own["sample"].nunique()
+    what = f"{study.label_of(a)}, {low} to {high} {study.unit_of(a)}"
+    text = (f"nearly all bottles ({n}) hold {what}: what this fluid is made of? Then give its nominal content in "
+            "study.toml; in a fluid that should hold none of it, wear or rust before filling")
+    return Flag(rule="wear metals", concern="hint only", where="all bottles", analyte=a, evidence=text,
+                samples=tuple(sorted(map(str, own["sample"].unique()))))
 
 
 def zinc_to_phosphorus(t: pd.DataFrame) -> CheckResult:

@@ -17,7 +17,7 @@ AGREE = 1.5
 SAME = 1e-6
 """Bottles whose heights differ by less (shares of the liquid height) are of one zone."""
 FEW = 4
-"""So many other containers, at least, say what the stock holds (own judgement)."""
+"""So many containers, at least, say what the stock holds (own judgement)."""
 AFAR = 3.0
 """A value is beside those above and below it by this factor at least (own judgement)."""
 
@@ -51,7 +51,7 @@ def refuted(f: Frame, i: int, a: int) -> bool:
 def too_much(f: Frame, i: int, a: int) -> bool:
     """Whether row i, above the lowest zone, holds more of analyte a than any settling could bring there from below.
 
-    All else of the stock reads alike, ``FEW`` other containers and this one's other bottles among them, and this bottle reads
+    All else of the stock reads alike, this one's other bottles among them and ``FEW`` containers in all, and this bottle reads
     as they do in all its other analytes, two at least: a layer would show in more than one.
     """
     box, height = str(f.rows["container"].iat[i]), f.rows["height"].to_numpy(float)
@@ -60,7 +60,7 @@ def too_much(f: Frame, i: int, a: int) -> bool:
     own = live & f.rows["container"].eq(box).to_numpy()
     if not f.zone[i] or not own.any() or height[i] <= height[own].min() + SAME:
         return False
-    if f.rows["container"][live & ~own].nunique() < FEW or not low[live, a].min() > 0:
+    if f.rows["container"][live & ~own].nunique() < FEW - 1 or not low[live, a].min() > 0:
         return False
     with np.errstate(divide="ignore", invalid="ignore"):
         beside = np.log(f.value[i] / quantile(f.value[own], 0.5))

@@ -40,8 +40,8 @@ class Cause:
     factor: bool = False
 
 
-def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame, blanks: CheckResult | None = None) -> list[Cause]:
-    """Every named cause: explanations of the model, units of whole files, blanks exchanged with bottles."""
+def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame, others: Iterable[Flag] = ()) -> list[Cause]:
+    """Every named cause: explanations of the model, units of whole files, and what ``others`` (flags) name."""
     f, out = suspects.frame, []
     codes = f.rows["sample"].astype(str).to_numpy(object)
     for c in suspects.found:
@@ -50,8 +50,9 @@ def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame, blanks: C
             out.append(Cause(words=f"{c.cause} ({place_of(f, c)[0]})", cells=cells, void=c.cause == ROWS,
                              factor=c.cause in FACTORS, analytes=frozenset(
                                  f.analytes[a] for a in c.columns if c.cause in WIDE and c.place.startswith("run "))))
-    out += [Cause(words=f"{x.rule} ({x.where})", cells=frozenset(
-        (s, str(a)) for s in x.samples for a in f.analytes)) for x in (blanks.flags if blanks else ())]
+    for flag in others:
+        names = [x.strip() for x in flag.analyte.split(",")] if flag.analyte else list(f.analytes)
+        out.append(Cause(words=f"{flag.rule} ({flag.where})", cells=frozenset((s, a) for s in flag.samples for a in names)))
     slipped = files.table[files.table["power"].fillna(0.0) != 0] if "power" in files.table else files.table[:0]
     for analyte, g in slipped.groupby("analyte"):
         own = t[(t["analyte"] == analyte) & t["source_file"].isin(g["file"])]

@@ -19,9 +19,13 @@ from scipy import stats
 from studykit.quality.explain import FREE, Candidate, Scene, scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
 from studykit.quality.frame import NU, Index, Vector, fit, in_units, quantile, rho, summing
-from studykit.quality.memory import joined, told
+from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
 
+SUPPORT = 6.0
+"""Nats that the bottles' own pattern must save before carry-over is told against a clean blank."""
+APART = 4.0
+"""Depths and runs are spread well enough where telling runs apart as well at most doubles a difference's standard error."""
 Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
 SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
@@ -233,6 +237,8 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
     tries = [_all_carry(sc, rows, after, before, q, left, adds) for q, own in zip(shares, held, strict=True)
              for left in (None, own)]
     gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
+    if worth and not blanks and cleared(sc, run, columns, share) and float(gain[columns].sum()) < SUPPORT:
+        return None
     y[blanks] = np.nan
     y[after] = np.where(np.isfinite(sc.f.raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
     columns = np.union1d(columns, np.flatnonzero(gain > UNREAD)) if worth else np.arange(gain.size)
@@ -343,10 +349,12 @@ def split_containers(t: pd.DataFrame, again: frozenset[tuple[str, str, str]] = f
     count = own.groupby("container")["run"].nunique()
     other = own[first].groupby("container")["run"].nunique().reindex(count.index).fillna(0)
     split, held = sorted(count.index[other > 1]), sorted(count.index[(count > 1) & (other <= 1)])
+    apart = inflation(own[first]) <= APART if split else True
     out = []
     for names, concern, rest in (
-        (split, "ask before trusting", "so a difference between runs can look like a difference between depths; put run into "
-                                       "the model"),
+        (split, "hint only" if apart else "ask before trusting",
+         "spread so that a difference between runs adds scatter, and does not look like one between depths" if apart else
+         "so a difference between runs can look like a difference between depths; put run into the model"),
         (held, "hint only", "only because some bottles were measured again; what their two readings differ by is looked at "
                             "under measured again")):
         if names:
@@ -354,3 +362,25 @@ def split_containers(t: pd.DataFrame, again: frozenset[tuple[str, str, str]] = f
                             where=", ".join(names[:6]) + (" ..." if len(names) > 6 else ""),
                             evidence=f"{len(names)} of {len(count)} containers have their depths in more than one run, {rest}"))
     return out
+
+
+def inflation(own: pd.DataFrame) -> float:
+    """By what factor the variance of differences between depths grows when runs are told apart as well (1: not at all).
+
+    Of the readings' samples, within their containers; infinite where a difference between depths is one between runs. The
+    depth that suffers most counts. ``own``: sample, container, depth, run.
+    """
+    rows = own.drop_duplicates(["sample", "run"])
+    box = rows["container"].to_numpy(object)
+
+    def within(name: str) -> Vector:
+        x = pd.get_dummies(rows[name].to_numpy(object), dtype=float)
+        return np.asarray((x - x.groupby(box).transform("mean")).to_numpy(float))
+
+    depth, run = within("depth"), within("run")
+    both = depth - run @ np.linalg.lstsq(run, depth, rcond=None)[0]
+    alone, left = depth.T @ depth, both.T @ both
+    if np.linalg.matrix_rank(left, tol=1e-8) < np.linalg.matrix_rank(alone, tol=1e-8):
+        return float("inf")
+    grown = np.diag(np.linalg.pinv(left, 1e-9, hermitian=True)) / np.diag(np.linalg.pinv(alone, 1e-9, hermitian=True))
+    return float(grown.max(initial=1.0))

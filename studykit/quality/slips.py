@@ -67,7 +67,7 @@ def check_files(study: Study, t: pd.DataFrame, limits: pd.DataFrame | None) -> t
     table = file_table(study, t, limits)
     judged = [_judge(r) for r in table.to_dict("records")]
     table["power"], table["judged_by"] = [p for p, _ in judged], [by for _, by in judged]
-    columns = table.index.isin(_other_column(table))
+    columns = table.index.isin([*_other_column(table), *_sunk_by_the_check_fluid(table)])
     table["power"], table["judged_by"] = table["power"].where(~columns, 0.0), table["judged_by"].where(~columns, "")
     rest = _between_files(table)
     flags = [_flag(g, certain=by in CERTAIN) for (_, _, by), g in
@@ -92,6 +92,16 @@ def _other_column(table: pd.DataFrame) -> list[int]:
             if a["power"] * b["power"] < 0 and other < own:
                 out |= {int(str(i)), int(str(j))}
     return sorted(out)
+
+
+def _sunk_by_the_check_fluid(table: pd.DataFrame) -> list[int]:
+    """Rows judged by the value as filled alone whose check fluid reads as where nothing slipped: the stock has settled."""
+    out: list[int] = []
+    for _, g in table.groupby("analyte"):
+        usual = g.loc[(g["power"] == 0) & g["check_fluid"].notna(), "check_fluid"].median()
+        alone = g[g["judged_by"].str.startswith("the value as filled") & g["check_fluid"].notna()]
+        out += [int(i) for i in alone.index[(alone["check_fluid"] / usual).between(1 / CALM, CALM)]]
+    return out
 
 
 def _misfit(reads: Mapping[Any, Any], should: Mapping[Any, Any], power: float) -> float:

@@ -336,6 +336,8 @@ def _run_words(f: Frame, c: Candidate) -> str:
             c.cause == "run offset") else amount.lstrip("-")
         return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {by}; which of them is off cannot be told here "
                 f"{_which(f, c)}")
+    if c.cause == "drift" and len(c.columns) > 1 and c.detail != "all":
+        return f"readings change from the first to the last position of this run: {c.detail}"
     return {
         "drift": f"readings change by {amount} from the first to the last position of "
                  + ("every run" if c.detail == "all" else "this run"),

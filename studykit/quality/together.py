@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from studykit.quality.explain import DIRT, Candidate, Scene, monotone_loss
-from studykit.quality.frame import in_units
+from studykit.quality.flags import listed, shown
+from studykit.quality.frame import Frame, in_units
 
 FLOOR, PORTION = "free water or heel at the floor", "portion or dilution"
 CAUTION = ("what lies there is not known, so nothing is pumped from the floor, heated or used before that is looked into, by "
@@ -25,8 +26,8 @@ SHOWN = 0.1
 """A profile of a container shows itself by so much between its extreme zones (log; own judgement)."""
 LAYERED = 3.0
 """Scatter of a bottle, or stated repeatabilities, by which extreme zones of one container are layered (own judgement)."""
-DRIFTED = 0.75
-"""A run that drifts from its right reading lies off by half of its drift; up to this share a shift is told as the drift."""
+DRIFTED = 1.0
+"""A run that drifts from its right reading lies off by half of it; a shift smaller than the drift is told as the drift."""
 CELLS = ("value alone", "transposed digits", DIRT)
 OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
 """Explanations that containers which settle by rates of their own can bring about; ``CELLS``: of a single reading."""
@@ -34,28 +35,57 @@ OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
 
 def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """The explanations with those that are one thing joined, where the first of them stood."""
-    out = _at_the_floor(sc, _with_drift(found))
+    out = _at_the_floor(sc, list(found))
     apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
     own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c)]
     if len(own) >= SEVERAL:
         columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
         out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
-    return tuple(out)
+    return tuple(_with_drift(sc.f, out))
 
 
-def _with_drift(found: Sequence[Candidate]) -> list[Candidate]:
-    """The explanations without a shift of a run that its own drift brings about: it starts right, and half of it is left.
+def _with_drift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations with the drifts of a run as one, and without a shift of it that they bring about.
 
-    A drift is undone about the middle of its run; what that leaves is no further cause, but a rival of the drift.
+    A run that starts right and drifts is off by half of that in its middle, about which a drift is undone: what is left there
+    is no further cause, but a rival of the drift.
     """
-    def brought(c: Candidate, d: Candidate) -> bool:
-        same = c.cause == "run shift" and d.cause == "drift" and c.columns == d.columns and set(c.rows) <= set(d.rows)
-        return same and 0 < c.amount / d.amount < DRIFTED
+    out: list[Candidate] = []
+    for c in found:
+        own = [d for d in found if d.cause == "drift" and d.place == c.place and d.rows == c.rows]
+        if c.cause == "drift" and c is own[0]:
+            out.append(_one_drift(f, own, [s for s in found if _brought(s, own)]))
+        elif c.cause != "drift" and not _brought(c, own):
+            out.append(c)
+    return out
 
-    out = [c for c in found if not any(brought(c, d) for d in found)]
-    gone = [c for c in found if any(brought(c, d) for d in found)]
-    return [replace(d, rivals=tuple(dict.fromkeys([*d.rivals, *(("run shift", c.place, d.net - c.net) for c in gone)])))
-            if any(brought(c, d) for c in gone) and all(r[0] != "run shift" for r in d.rivals) else d for d in out]
+
+def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
+    """Whether a shift of a run is what is left of these drifts of it: in their analytes mostly, that way, and no larger."""
+    if shift.cause != "run shift" or not drifts or any(d.place != shift.place for d in drifts):
+        return False
+    amounts = [d.amount for d in drifts for a in d.columns if a in shift.columns]
+    if len(amounts) < max(1, len(shift.columns) / 2):
+        return False
+    return 0 < shift.amount / float(np.median(amounts)) < DRIFTED
+
+
+def _one_drift(f: Frame, drifts: Sequence[Candidate], shifts: Sequence[Candidate]) -> Candidate:
+    """The drifts of one run as one explanation, whose detail tells how far each analyte drifts; shifts as rivals."""
+    rivals = dict.fromkeys((cause, place, behind) for d in drifts for cause, place, behind in d.rivals)
+    if shifts and all(cause != "run shift" for cause, _, _ in rivals):
+        rivals |= {("run shift", shifts[0].place, drifts[0].net - shifts[0].net): None}
+    by_cause = {cause: (cause, place, behind) for cause, place, behind in rivals}
+    first = replace(drifts[0], rivals=tuple(by_cause.values()))
+    if len(drifts) == 1:
+        return first
+    order = sorted(drifts, key=lambda d: d.columns)
+    columns = tuple(a for d in order for a in d.columns)
+    each = [f"{name} by {shown(100 * float(np.expm1(d.amount)), 2)} %" if f.relative[d.columns[0]] else
+            f"{name} by {shown(d.amount, 2)}" for d, name in zip(order, f.told(d.columns[0] for d in order), strict=True)]
+    return replace(first, columns=columns, readings=np.concatenate([np.asarray(d.readings) for d in order], axis=1),
+                   gain=sum(d.gain for d in drifts), price=sum(d.price for d in drifts), detail=listed(each, 12),
+                   amount=float(np.median([d.amount for d in drifts])))
 
 
 def _rests_on(c: Candidate) -> set[int]:

@@ -173,3 +173,13 @@ def test_a_drift_and_the_shift_that_it_leaves_are_one_cause(shift: float, column
     found = told_once(sc, [drift, cand("run shift", tuple(range(6)), (column,), gain=10.0, amount=shift, place="run R3")])
     assert [c.cause for c in found] == (["drift"] if one else ["drift", "run shift"])
     assert ("run shift" in [cause for cause, _, _ in found[0].rivals]) == one
+
+
+def test_the_drifts_of_one_run_are_one_cause_that_tells_each() -> None:
+    sc = layered((0.0, 0.0, 0.0), analytes=("Si", "P"))
+    own = [cand("drift", tuple(range(6)), (a,), amount=x, place="run R3") for a, x in ((1, -0.1), (0, 0.2))]
+    (drift,) = told_once(sc, [*own, cand("run shift", tuple(range(6)), (0, 1), gain=10.0, amount=-0.04, place="run R3")][:2])
+    assert (drift.columns, drift.gain) == ((0, 1), 40.0)
+    assert drift.detail == "Si by 22 % and P by -9.5 %"
+    other = cand("drift", tuple(range(6)), (1,), amount=-0.1, place="run R4")
+    assert len(told_once(sc, [own[0], other])) == 2
