@@ -138,12 +138,17 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
                  clean=_clean(results, samples, analytes))
 
 
+def _blanks(samples: pd.DataFrame) -> set[str]:
+    """The codes of the blanks among the samples."""
+    return set(samples.loc[samples["kind"].eq("blank"), "sample"].astype(str)) if "kind" in samples else set()
+
+
 def _empty_blanks(results: pd.DataFrame, samples: pd.DataFrame, known: set[str]) -> pd.DataFrame:
     """Blanks of which every reading is below a limit: no number is theirs, and what comes after them follows them all the same.
 
     Columns sample, run, kind, order; index as the keys of the frame's bottles.
     """
-    own = results[results["sample"].isin(samples.loc[samples["kind"].eq("blank"), "sample"])]
+    own = results[results["sample"].isin(_blanks(samples))]
     own = own.assign(run=own["run"].fillna("").astype(str), sample=own["sample"].astype(str))
     order = pd.to_numeric(own["run_order"], errors="coerce") if "run_order" in own else pd.Series(np.nan, own.index)
     each = pd.DataFrame(own.assign(order=order).groupby(["sample", "run"], as_index=False)["order"].min()).assign(kind="blank")
@@ -153,7 +158,7 @@ def _empty_blanks(results: pd.DataFrame, samples: pd.DataFrame, known: set[str])
 
 def _clean(results: pd.DataFrame, samples: pd.DataFrame, analytes: tuple[str, ...]) -> dict[str, Vector]:
     """What the cleanest blank that follows a bottle reads in each run, or its limit; infinite where an analyte has none."""
-    blank = results["sample"].isin(samples.loc[samples["kind"].eq("blank"), "sample"])
+    blank = results["sample"].isin(_blanks(samples))
     run = results["run"].fillna("")
     order = pd.to_numeric(results["run_order"], errors="coerce") if "run_order" in results else pd.Series(np.nan, run.index)
     first = order.where(~blank).groupby(run).transform("min")

@@ -116,16 +116,16 @@ def test_a_rate_that_was_fitted_is_the_first_one_tried() -> None:
 
 
 def test_a_power_of_ten_in_one_value() -> None:
-    """x10 of ln 10 / 0.1 = 23 sd: price ln(48 values looked at) + 3 (the fluid itself could read so); value alone 3.5 + 3."""
-    sc = scene_of({(1, 0): {"Zn": log(10)}})  # the highest one: no bottle above it refutes it
+    """x10 of ln 10 / 0.1 = 23 sd: price ln(36 values looked at) + 3 (the fluid itself could read so); value alone 3.5 + 3."""
+    sc = scene_of({(1, 0): {"Zn": log(10)}}, boxes=3)  # the highest one: no bottle above refutes it, nor two other containers
     found = list(cells(sc))
     slip, alone = named(found, "unit slip"), named(found, "value alone")
     assert (slip.rows, slip.columns, slip.place) == ((3,), (1,), "cell")
     assert slip.amount == pytest.approx(10)
-    assert slip.price == pytest.approx(log(48) + 3)
+    assert slip.price == pytest.approx(log(36) + 3)
     assert slip.readings.item() == pytest.approx(log(100))
     assert slip.gain == pytest.approx(least([log(10) / 0.1, 0, 0]), rel=1e-3)
-    assert alone.price == pytest.approx(log(48) + 3.5 + 3)
+    assert alone.price == pytest.approx(log(36) + 3.5 + 3)
     assert (alone.readings.item(), alone.amount) == (pytest.approx(log(100)), pytest.approx(1000))
 
 
