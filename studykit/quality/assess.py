@@ -308,7 +308,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
-    controls = replace(controls, flags=by_one_factor(controls.flags, t, limits))
+    controls = replace(controls, flags=by_one_factor(controls.flags, t, limits, study.labels))
     slipped = slips_alone(study, read)
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,

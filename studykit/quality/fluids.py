@@ -6,7 +6,7 @@ analyte. So where the analytes outside their limits share one factor, they are a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,10 +24,11 @@ WITHIN = 3.0
 """Standard deviations of a single reading, and of the value, within which an analyte is off by that factor."""
 
 
-def by_one_factor(flags: Sequence[Flag], t: pd.DataFrame, limits: pd.DataFrame | None) -> tuple[Flag, ...]:
+def by_one_factor(flags: Sequence[Flag], t: pd.DataFrame, limits: pd.DataFrame | None,
+                  called: Mapping[str, str]) -> tuple[Flag, ...]:
     """The flags with those of the check fluid that share one factor as one; ``t``: working table.
 
-    ``limits``: columns analyte, low, high and, where known, value, uncertainty, spread (in the study's unit).
+    ``called``: analytes as people name them; ``limits``: columns analyte, low, high and, where known, value, uncertainty, spread (in the study's unit).
     """
     asks = [f for f in flags if f.rule == RULE and f.concern == ASK]
     if limits is None or len(asks) < 2:
@@ -46,7 +47,7 @@ def by_one_factor(flags: Sequence[Flag], t: pd.DataFrame, limits: pd.DataFrame |
     together = [f for f in flags if f.rule == RULE and f.analyte in names]
     if sum(f.concern == ASK for f in together) < 2:
         return tuple(flags)
-    one = _flag(own, off, alike, runs)
+    one = _flag(own, off, alike, runs, called)
     return (*(f for f in flags if all(f is not o for o in together)), one)
 
 
@@ -69,13 +70,13 @@ def _off(own: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
                          "s": s[keep].to_numpy()})
 
 
-def _flag(own: pd.DataFrame, off: pd.DataFrame, alike: pd.Series, runs: list[str]) -> Flag:
+def _flag(own: pd.DataFrame, off: pd.DataFrame, alike: pd.Series, runs: list[str], called: Mapping[str, str]) -> Flag:
     weight = 1 / off.loc[alike, "s"] ** 2
     factor = np.exp((off.loc[alike, "off"] * weight).sum() / weight.sum())
     names, others = (sorted(off.loc[which, "analyte"]) for which in (alike, ~alike))
     each = np.exp(off.loc[alike, "off"])
-    which = "all its analytes" if not others else listed(names, 12)
-    but = f"; {listed(others)} {'do' if len(others) > 1 else 'does'} not" if others else ""
+    which = "all its analytes" if not others else listed([called.get(a, a) for a in names], 12)
+    but = f"; {listed([called.get(a, a) for a in others])} {'do' if len(others) > 1 else 'does'} not" if others else ""
     text = (f"{which} of the check fluid read {shown(factor, 3)} times the value that they should, by one factor "
             f"({shown(each.min(), 3)} to {shown(each.max(), 3)}){but}: has this bottle of it evaporated, was it diluted "
             "or mixed up? Or are all readings of these runs off by that factor? To tell: a fresh portion from "

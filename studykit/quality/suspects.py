@@ -326,7 +326,7 @@ def _alike(f: Frame) -> str:
 
 def _run_words(f: Frame, c: Candidate) -> str:
     if c.cause == "check fluid" and len(c.columns) > 1 and not c.detail.startswith(EITHER):
-        names = "all its analytes" if len(c.columns) == len(f.analytes) else listed([f.analytes[a] for a in c.columns], 8)
+        names = "all its analytes" if len(c.columns) == len(f.analytes) else listed(f.told(c.columns), 8)
         return (f"{names} of the check fluid read {_factor(float(np.exp(c.amount)))} what they do in other runs, by one "
                 "factor, the containers do not: has it evaporated, was it diluted or mixed up?")
     amount = _amount(f, c) if c.cause != "run offset" else shown(c.amount, 3)
@@ -388,7 +388,9 @@ def check_suspects(s: Suspects) -> tuple[CheckResult, ...]:
         rows.append((c.cause, where, analytes or "all", " ".join(samples), c.net, rivals, tells))
         concern = "hint only" if any(c is w for w in s.weak) else concern_of(s.frame, c)
         flags.append(Flag(rule=c.cause, concern=concern, where=where, analyte=analytes, evidence=text, samples=samples))
-    return (CheckResult(rule="explanations", table=pd.DataFrame(rows, columns=SUSPECT_COLUMNS), flags=tuple(flags)),)
+    few = not rows and s.frame.rows.loc[s.frame.zone, "container"].nunique() < 2
+    return (CheckResult(rule="explanations", table=pd.DataFrame(rows, columns=SUSPECT_COLUMNS), flags=tuple(flags),
+                        note="not assessed: one container, so its own layer cannot be told from a wrong number" * few),)
 
 
 def check_order(s: Suspects, t: pd.DataFrame,

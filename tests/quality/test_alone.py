@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality import replicates
+from studykit.quality.assess import assess
 from studykit.study.definition import parse_study
 from tests.faults.bench import ASK, STOP, USUAL, flags_of
 from tests.faults.laboratory import Lab, make
@@ -48,6 +49,14 @@ def test_one_clean_or_settled_container_raises_no_question(seed: int) -> None:
         found = asked(make(ONE, seed, {"C01": ("settled", size)}))
         found = found[found["rule"] != "less than was filled"]  # true of a container that has settled
         assert not len(found), found.to_string()
+
+
+def test_of_one_container_it_is_said_that_no_explanation_was_sought() -> None:
+    one, two = (assess(*make(replace(ONE, containers=n), 3).tables()) for n in (1, 2))
+    (line,) = [s for s in one.sentences if s.startswith("Could not be assessed")]
+    assert "explanations" in line
+    assert one.check("explanations").note.startswith("not assessed: one container")
+    assert not two.check("explanations").note
 
 
 def test_one_wrong_bottle_beside_its_duplicate_is_not_the_scatter_of_the_laboratory() -> None:

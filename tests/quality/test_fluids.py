@@ -17,6 +17,7 @@ from tests.quality_cases import study_of
 
 NAMES = ("P", "Zn", "S", "Ca")
 LIMITS = pd.DataFrame({"analyte": NAMES, "low": 94.0, "high": 106.0, "value": 100.0, "uncertainty": 0.3, "spread": 2.0})
+CALLED = {"Ca": "calcium", "P": "phosphorus"}
 
 
 def fluid(**factors: float) -> pd.DataFrame:
@@ -29,7 +30,7 @@ def fluid(**factors: float) -> pd.DataFrame:
 
 def told(t: pd.DataFrame, limits: pd.DataFrame = LIMITS) -> list[tuple[str, str]]:
     _, flags = check_fluid(study_of(), t, {}, limits)
-    return [(f.analyte, f.evidence) for f in by_one_factor(flags, t, limits) if f.concern == ASK]
+    return [(f.analyte, f.evidence) for f in by_one_factor(flags, t, limits, CALLED) if f.concern == ASK]
 
 
 @pytest.mark.parametrize("factor", [1.15, 0.8])
@@ -39,7 +40,8 @@ def test_one_factor_is_one_question(factor: float) -> None:
     assert says.startswith(f"all its analytes of the check fluid read {factor:g} times the value that they should")
     ((names, says),) = told(fluid(P=factor, Zn=factor, S=factor), LIMITS[["analyte", "low", "high"]])
     assert names == "P, S, Zn"
-    assert "Ca does not" in says
+    assert "calcium does not" in says  # by its name, not its key
+    assert says.startswith("phosphorus, S and Zn of the check fluid read")
 
 
 @pytest.mark.parametrize("factors", [{"P": 1.15, "Zn": 1.15}, {"P": 1.15, "Zn": 0.85, "S": 1.3, "Ca": 1.5}, {"S": 1.2}])
@@ -50,7 +52,7 @@ def test_without_a_common_factor_each_analyte_is_asked_about(factors: dict[str, 
 def test_nothing_is_said_of_a_fluid_within_its_limits_or_without_any() -> None:
     assert told(fluid()) == []
     t = fluid(P=1.15, Zn=1.15, S=1.15)
-    assert by_one_factor(check_fluid(study_of(), t, {}, None)[1], t, None) == ()
+    assert by_one_factor(check_fluid(study_of(), t, {}, None)[1], t, None, CALLED) == ()
 
 
 @pytest.mark.parametrize("runs", [3, 1])
