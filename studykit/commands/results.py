@@ -70,7 +70,10 @@ def report(folder: Folder, notebooks: Notebooks = Which.ask,
 
 @app.command(epilog="Example: studykit lab my-study")
 def lab(folder: Folder) -> None:
-    """Open JupyterLab in a study folder, with the kit's own Python behind its notebooks."""
+    """Open JupyterLab in a study folder, with the kit's own Python behind its notebooks.
+
+    A study that has no notebooks gets the kit's first, in its folder notebooks.
+    """
     from studykit.commands.lab import open_lab
 
     raise typer.Exit(open_lab(folder))

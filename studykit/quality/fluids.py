@@ -28,7 +28,8 @@ def by_one_factor(flags: Sequence[Flag], t: pd.DataFrame, limits: pd.DataFrame |
                   called: Mapping[str, str]) -> tuple[Flag, ...]:
     """The flags with those of the check fluid that share one factor as one; ``t``: working table.
 
-    ``called``: analytes as people name them; ``limits``: columns analyte, low, high and, where known, value, uncertainty, spread (in the study's unit).
+    ``called``: analytes as people name them; ``limits``: columns analyte, low, high and, where known, value, uncertainty,
+    spread (in the study's unit).
     """
     asks = [f for f in flags if f.rule == RULE and f.concern == ASK]
     if limits is None or len(asks) < 2:

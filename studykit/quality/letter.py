@@ -20,6 +20,7 @@ from typing import Any
 
 import pandas as pd
 
+from studykit.core.listing import series
 from studykit.quality.exchanges import COLUMNS, ROWS
 from studykit.quality.explain import DIRT
 from studykit.quality.flags import LOST, listed
@@ -127,7 +128,7 @@ def compose(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, resul
                 rows.setdefault((group.name, about), set()).update(_analytes(f, study))
     rng = generator(study.seed, f"letter/{_unguessed(samples)}")
     _with_others(rows, samples, results, rng)
-    questions = _questions(rows, results, names, rng)
+    questions = _questions(study, rows, results, names, rng)
     bottles = {s for f in open_ for s in str(f["samples"]).split()} | _side_by_side(open_, samples, results, rng)
     analytes = sorted({a for f in open_ for a in _analytes(f, study)}, key=list(study.analytes).index)
     return _with_portions(study, samples, results, questions, bottles, analytes)
@@ -223,9 +224,15 @@ def _words(text: str) -> set[str]:
     return set(re.findall(r"[^\W_]+", text.casefold()))
 
 
-def _questions(rows: Mapping[tuple[str, str], set[str]], results: pd.DataFrame, names: Mapping[str, str],
+def _called(study: Study) -> dict[str, str]:
+    """Analytes as people name them, with the key behind, by which the laboratory's files may have them."""
+    return {a: name if name == a else f"{name} ({a})" for a, name in study.labels.items()}
+
+
+def _questions(study: Study, rows: Mapping[tuple[str, str], set[str]], results: pd.DataFrame, names: Mapping[str, str],
                rng: Any) -> pd.DataFrame:
     """The rows by group, in random order within it."""
+    called = _called(study)
     order = {g.name: k for k, g in enumerate(GROUPS)}
     by_run = {g.name for g in GROUPS if g.by_run}
     mixed = sorted(shuffled(sorted(rows), rng), key=lambda key: order[key[0]])
@@ -233,15 +240,15 @@ def _questions(rows: Mapping[tuple[str, str], set[str]], results: pd.DataFrame, 
     for group, about in mixed:
         analytes = [a for a in dict.fromkeys(results["analyte"]) if a in rows[group, about]]
         if group in by_run:
-            out.append((group, "run", "", names.get(about, about), "", ", ".join(analytes), "", "", "", ""))
+            out.append((group, "run", "", names.get(about, about), "", series(called[a] for a in analytes), "", "", "", ""))
             continue
         own = results[(results["sample"] == about) & results["analyte"].isin(analytes)]
-        read = "; ".join(f"{r['analyte']} {r['as_written']} {r['unit']}" for r in own.to_dict("records")) if (
+        read = "; ".join(f"{called[r['analyte']]} {r['as_written']} {r['unit']}" for r in own.to_dict("records")) if (
             len(analytes) <= 2) else ""
         places = own.drop_duplicates(["run", "run_order"])
         run = ", ".join(dict.fromkeys(names.get(str(r), str(r)) for r in places["run"].fillna("")))
         at = ", ".join(dict.fromkeys(str(int(p)) for p in places["run_order"].dropna()))
-        out.append((group, "bottle", about, run, at, ", ".join(analytes), read, "", "", ""))
+        out.append((group, "bottle", about, run, at, series(called[a] for a in analytes), read, "", "", ""))
     return pd.DataFrame(out, columns=QUESTIONS, dtype=str)
 
 

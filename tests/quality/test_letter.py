@@ -48,6 +48,18 @@ def letter_of(lab: Lab, flags: list[dict[str, str]]) -> Letter:
     return compose(study, containers, samples, results, pd.DataFrame(flags, columns=columns))
 
 
+def test_questions_name_analytes_with_their_keys_and_the_list_to_fill_in_keeps_the_keys() -> None:
+    lab = a_lab()
+    study, containers, samples, results = lab.tables()
+    own = {a: x.model_copy(update={"label": "phosphorus, dissolved"} if a == "P" else {}) for a, x in study.analytes.items()}
+    code = results["sample"].iloc[0]
+    flags = pd.DataFrame([flags_for(lab, "value alone", [code])])
+    letter = compose(study.model_copy(update={"analytes": own}), containers, samples, results, flags)
+    assert set(letter.questions["analytes"]) == {"phosphorus, dissolved (P)"}
+    assert letter.questions.loc[letter.questions["code"] == code, "reported"].item().startswith("phosphorus, dissolved (P) ")
+    assert set(letter.again["Analyte"]) == {"P"}  # it is read back by that
+
+
 def written(lab: Lab, letter: Letter, folder: Path) -> Path:
     study_folder = folder / "study"
     study_folder.mkdir(parents=True)

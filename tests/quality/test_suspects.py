@@ -218,7 +218,7 @@ def test_a_check_fluid_off_in_some_analytes_is_told_by_their_names() -> None:
     """Keys had stood there: P and Ca."""
     plain = assess(*make(USUAL, 5).tables()).suspects
     f = replace(plain.frame, called=tuple(f"name of {a}" for a in plain.frame.analytes))
-    off = Candidate(cause="check fluid", place="run A", rows=(0,), columns=(0, 1), readings=np.zeros((1, 2)), gain=9.0, price=0.0,
-                    amount=0.1)
+    off = Candidate(cause="check fluid", place="run A", rows=(0,), columns=(0, 1), readings=np.zeros((1, 2)), gain=9.0,
+                    price=0.0, amount=0.1)
     named = [f"name of {a}" for a in f.analytes[:2]]
     assert _says(f, plain.y, off).startswith(f"{' and '.join(named)} of the check fluid read")
