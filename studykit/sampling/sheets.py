@@ -15,10 +15,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-import openpyxl
 import pandas as pd
-from openpyxl.styles import Font
-from openpyxl.utils import get_column_letter
 
 from studykit.core.errors import BadInput, Fault
 from studykit.sampling.draws import DrawPlan
@@ -269,6 +266,8 @@ def submission_xlsx(study: Study, submission: pd.DataFrame) -> bytes:
 
     The same plan gives the same bytes.
     """
+    import openpyxl  # takes a third of a second to load, and hardly any command writes a workbook
+
     book = openpyxl.Workbook()
     sheet = book.active
     sheet.title = "samples"
@@ -283,6 +282,9 @@ def submission_xlsx(study: Study, submission: pd.DataFrame) -> bytes:
 
 def _fill(sheet: Any, rows: list[list[Any]]) -> None:
     """Write rows; text stays text, also where it begins with an equals sign."""
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+
     for i, row in enumerate(rows, start=1):
         for j, value in enumerate(row, start=1):
             cell = sheet.cell(row=i, column=j)

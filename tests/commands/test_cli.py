@@ -45,6 +45,13 @@ def test_help_starts_without_the_heavy_packages():
     assert done.stdout.strip().endswith("[]")
 
 
+def test_check_loads_nothing_that_writes_workbooks_or_draws():
+    code = ("import sys, studykit.commands.check\n"
+            "print([m for m in ('openpyxl', 'matplotlib', 'statsmodels') if m in sys.modules])")
+    said = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert said.stdout.strip() == "[]"
+
+
 def test_check_tells_all_faults_and_changes_nothing(capsys, tmp_path):
     root = write_study(tmp_path / "s", samples=SAMPLES.replace("S0u,007", "S0u,777"),
                        results_text=results().replace("S0u,P,340", "S0u,P,3,4"))
