@@ -26,6 +26,7 @@ from studykit.inference import Contrast, Margin
 from studykit.model import AnalyteModel, FittedModel
 from studykit.model.fit import fit_rows
 from studykit.model.stated import single_results
+from studykit.register.alike import laboratory_moved, one_fluid
 from studykit.report.verify import verify
 from studykit.study.spans import in_times
 
@@ -68,7 +69,7 @@ class Changes:
         margins = f" Margins changed, so the same verdict need not mean the same: {moved}." * bool(moved)
         pairs = "; ".join(f"{a} ({', '.join(part['pair'])})" for a, part in shown.groupby("analyte", sort=False))
         return (f"Words: {said or 'the same for every analyte that both studies have'}. Differences between depths of "
-                f"which a change is shown: {pairs or 'none'}.{margins}")
+                f"which a change is shown: {pairs or 'none'}.{laboratory_moved(self.levels, names)}{margins}")
 
 
 def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
@@ -91,7 +92,8 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
     told = in_times(pd.DataFrame(found, columns=DIFFERENCES), factors, ("before", "after", "change", "low", "high"))
     return Changes(words=words, differences=told,
                    levels=_levels_told(pd.DataFrame(levels, columns=LEVELS), factors), notes=tuple(notes),
-                   unfiled=(*one_file, *_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
+                   unfiled=(*one_fluid(earlier, later), *one_file, *_not_as_filed(earlier, "earlier"),
+                            *_not_as_filed(later, "later")))
 
 
 def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,8 @@ import studykit as sk
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.register import write_comparison
-from studykit.register.changes import changes
+from studykit.register.alike import laboratory_moved, one_fluid
+from studykit.register.changes import DIFFERENCES, WORDS, Changes, changes
 from studykit.report.manifest import FILE, canonical, manifest_of
 from tests import verdict_cases
 
@@ -164,6 +166,43 @@ def test_one_raw_file_in_both_studies_is_said_first_whatever_its_name(pair, tmp_
     said = changes(*map(sk.open, kept)).unfiled[0]
     assert said.startswith("NOT INDEPENDENT: both studies hold the same raw file: raw/sent-a.csv (later raw/sent-b.csv). ")
     assert "own" not in said
+
+
+@pytest.mark.parametrize(("before", "after", "told"), [
+    ("Gear oil 220: 12 drums", "Gear oil 220, 2026: 9 drums", ""), ("Gear oil 2025: 12 drums", "Gear oil 2026: 9 drums", ""),
+    ("Gear oil 220: 12 drums", "Gear oil 320: 12 drums", "IS IT ONE FLUID? No study.toml says so: “Gear oil 220: 12 drums”, "
+     "then “Gear oil 320: 12 drums”. If it is not, a change below says nothing of either.")])
+def test_two_fluids_are_asked_about_first(before, after, told):
+    """A gear oil in a tote was compared with a coolant in drums without a word of it."""
+    one, two = (SimpleNamespace(study=SimpleNamespace(title=t, fluid=None), containers=pd.DataFrame({"vessel": ["drum"]}))
+                for t in (before, after))
+    said = list(one_fluid(one, two))
+    assert said == [told] * bool(told)
+    two.containers = pd.DataFrame({"vessel": ["tote"]})
+    assert all("in drum before and tote after" in s for s in one_fluid(one, two))
+
+
+@pytest.mark.parametrize(("density", "viscosity", "told"), [
+    (870, 220, []), (872, 230, []),
+    (1070, 220, ["density 870.0, then 1070 kg/m³"]), (870, 320, ["viscosity at 40 °C 220.0, then 320.0 mm²/s"])])
+def test_two_declared_fluids_are_told_by_density_and_viscosity(density, viscosity, told):
+    fluids = [SimpleNamespace(density_kg_m3=d, viscosity_mm2_s_at_40c=v) for d, v in ((870, 220), (density, viscosity))]
+    one, two = (SimpleNamespace(study=SimpleNamespace(title=str(k), fluid=f)) for k, f in enumerate(fluids))
+    assert list(one_fluid(one, two)) == [
+        f"TWO FLUIDS by their study.toml: {t}. A change between two fluids says nothing of either." for t in told]
+
+
+def test_a_check_fluid_that_moved_is_told_in_the_first_sentence():
+    levels = pd.DataFrame([("pH", "check fluid", -0.161, -0.242, -0.081, "pH"), ("Si", "check fluid", -3.4, -7.8, 1.3, "%"),
+                           ("P", "check fluid", 1.2, 1.1, 1.3, "times"), ("Zn", "check fluid", 1.05, 0.98, 1.2, "times"),
+                           ("Ca", "stored containers", 9.0, 8.0, 10.0, "%")],
+                          columns=["analyte", "what", "change", "low", "high", "change in"])
+    assert laboratory_moved(levels, {"P": "phosphorus"}) == (
+        " The check fluid reads otherwise than before: pH \u22120.161 pH (\u22120.242 to \u22120.0810); phosphorus 1.20 times "
+        "(1.10 to 1.30). If it is the same fluid, that is the laboratory’s change.")
+    assert laboratory_moved(levels.iloc[[1, 3, 4]], {}) == ""
+    found = Changes(words=pd.DataFrame(columns=WORDS), differences=pd.DataFrame(columns=DIFFERENCES), levels=levels, notes=())
+    assert "The check fluid reads otherwise than before" in found.sentence
 
 
 def test_page_and_tables_by_command(pair, tmp_path, capsys):
