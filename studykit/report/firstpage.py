@@ -34,6 +34,9 @@ from studykit.verdict.containers import SHARE
 from studykit.verdict.rule import ON_AVERAGE, ONE_ONLY
 from studykit.verdict.uses import shown
 
+FEW_NOTICES = 3
+"""Sentences about the plan that stand before the five questions; of more only the first does, the answer comes before them."""
+
 
 def _place(stage: OpenStage, stem: str, name: str) -> Path:
     """A file of an earlier stage: of this run where it made one, else of the filed report."""
@@ -81,15 +84,32 @@ def word_of(verdict: str, stock: str) -> str:
 
 
 def answer(stage: OpenStage) -> str:
-    """The verdict as a quotation block, then what changed after the lock."""
+    """The verdict as a quotation block, then what changed after the lock; where that is much, its first sentence."""
     numbers = recorded(stage, "06-verdict")
-    lines = [f"> **{literal(numbers['verdict_sentence'])}**"]
-    status = lock_status(stage.root, stage.study)
-    notices = (*status.first_page, *_at_earlier_margins(stage), *_taken_out(stage))
-    if notices:
-        told = "\n".join(f"- {literal(t)}" for t in notices)
-        lines.append(f"\n**About the plan:**\n\n{told}")
+    lines, notices = [f"> **{literal(numbers['verdict_sentence'])}**"], _notices(stage)
+    if len(notices) > FEW_NOTICES:
+        lines.append(f"\n**About the plan:** {literal(notices[0])} {len(notices) - 1} changes and exclusions stand below the "
+                     "five questions.")
+    elif notices:
+        lines.append(_about_the_plan(notices))
     return together("\n".join(lines))
+
+
+def told_below(stage: OpenStage) -> str:
+    """What changed after the lock, where it is too much to stand before the five questions; else ''."""
+    notices = _notices(stage)
+    return together(_about_the_plan(notices[1:])) if len(notices) > FEW_NOTICES else ""
+
+
+def _notices(stage: OpenStage) -> tuple[str, ...]:
+    """How the lock stands, what changed since, the words at earlier margins, what a person excluded."""
+    status = lock_status(stage.root, stage.study)
+    return (*status.first_page, *_at_earlier_margins(stage), *_taken_out(stage))
+
+
+def _about_the_plan(notices: Iterable[str]) -> str:
+    told = "\n".join(f"- {literal(t)}" for t in notices)
+    return f"\n**About the plan:**\n\n{told}"
 
 
 def sealed(stage: OpenStage) -> str:

@@ -107,7 +107,10 @@ class Kept:
     @property
     def environment(self) -> dict[str, str]:
         """What a stage finds in its environment: where to write down what it reads, and where results of functions lie."""
-        return {} if self._own else {NOTES: str(self._notes), **({} if self._fresh else results_of_functions())}
+        with contextlib.suppress(OSError):  # where nothing can be remembered nothing is written down
+            self._notes.mkdir(parents=True, exist_ok=True)
+        listens = {NOTES: str(self._notes)} if self._notes.is_dir() else {}
+        return {} if self._own else listens | ({} if self._fresh else results_of_functions())
 
     def _digest(self, *parts: Any) -> str:
         return _digest(canonical([*self._code, *parts]))

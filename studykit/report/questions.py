@@ -31,6 +31,7 @@ from studykit.report.firstpage import (
     rests_on,
     share_is_why,
     together,
+    told_below,
     word_of,
 )
 from studykit.study.actions import OWN, Action, barred_note
@@ -78,8 +79,9 @@ def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
 
 
 def markdown(stage: OpenStage) -> str:
-    """The five questions as paragraphs, the first of each beginning with the question."""
-    return "\n\n".join(f"**{question}** " + "\n\n".join(together(literal(t)) for t in told) for question, told in five(stage))
+    """The five questions as paragraphs, the first of each beginning with the question; then what is long about the plan."""
+    asked = [f"**{question}** " + "\n\n".join(together(literal(t)) for t in told) for question, told in five(stage)]
+    return "\n\n".join(filter(None, (*asked, told_below(stage).strip())))
 
 
 def _verdicts(stage: OpenStage) -> pd.DataFrame:

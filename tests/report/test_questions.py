@@ -286,3 +286,17 @@ def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_
     assert limits.startswith("Of ")
     assert "more than half of the results are known only as limits" in limits
     assert not leftout.only_limits(why.assign(reasons="One depth."), study)
+
+
+@pytest.mark.parametrize("number", [3, 4])
+def test_what_changed_in_a_long_story_stands_below_the_answer(monkeypatch, number):
+    """Fifteen sentences about the plan had pushed "Is it all right?" to the second screen."""
+    notices = tuple(f"Notice {k}." for k in range(number))
+    monkeypatch.setattr(firstpage, "_notices", lambda _: notices)
+    monkeypatch.setattr(firstpage, "recorded", lambda *_: {"verdict_sentence": "Homogeneous: P."})
+    monkeypatch.setattr(questions, "five", lambda _: (("Is it all right?", ("Yes.",)),))
+    above, below = firstpage.answer(None), questions.markdown(None)
+    assert below.startswith("**Is it all right?** Yes.")
+    assert [n in above for n in notices] == [True, *[number == 3] * (number - 1)]
+    assert [n in below for n in notices] == [False, *[number == 4] * (number - 1)]
+    assert ("3 changes and exclusions stand below" in above) is (number == 4)
