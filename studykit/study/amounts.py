@@ -14,7 +14,8 @@ from studykit.study.definition import Margin
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
                      r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
-ONE_SIDE = re.compile(r"(.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
+ONE_SIDE = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?"
+                      r"(\S|\S.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
 _FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
 
 

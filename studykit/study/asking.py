@@ -136,7 +136,7 @@ def _about(key: str, found: Found) -> Iterator[Question]:
     example = "0.2 pH" if unit == "pH" else f"5 %, or 2 {unit}, or a factor of 2"
     yield Question(key=f"margin.{key}", read=lambda t: _margin(t, unit, alone),
                    text=f"{key}: {_hint(published, found.get(f'level.{key}'))}the largest difference between top and bottom "
-                        f"that does not matter ({example})?")
+                        f"that does not matter ({example}{'' if alone else '; where one side alone matters: 5 % below'})?")
     yield Question(key=f"reason.{key}", text=f"{key}: why does a smaller difference not matter?", read=_said)
 
 

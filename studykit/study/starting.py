@@ -152,8 +152,8 @@ def assumed(found: Found, taken: Iterable[str]) -> list[str]:
             told.append(f"{key}: repeatability {UNKNOWN}; no chances are told before [design.guesses] or the laboratory "
                         "gives it")
         told += [f"{key}: method {has.method}"] if has else []
-    beyond = "" if one else (f"; at most {found.get('share', 99)} % of the containers may lie beyond the margin "
-                             f"({found['opened']} opened ones cannot show much less)")
+    beyond = (f"; at most {found.get('share', 99)} % of the containers may lie beyond the margin "
+              f"({found['opened']} opened ones cannot show much less)") if not one and "share" in taken else ""
     told += [f"three depths; alpha 0.05{beyond}",
              "the question, and what will be done at each answer ([actions])",
              "[safety] is not answered: no draw at the floor, no mixing, until you answer it from the safety data sheet"]

@@ -138,6 +138,20 @@ def test_all_that_is_wrong_or_missing_is_told_at_once() -> None:
     assert {f.column for f in told.value.faults} == {"margin.P", "colour", "opened", "responsible"}
 
 
+@pytest.mark.parametrize("text", ["10 % below", "not more than 10 % below", "at most 10 % below", "no more than 10 % below"])
+def test_a_margin_on_one_side_is_read_as_people_write_it_and_its_question_says_how(text) -> None:
+    found, _ = answered({**DRUMS, "margin.P": text}, None)
+    assert found["margin.P"].toml() == '{ relative_percent = 10, side = "below" }'
+    assert all("where one side alone matters: 5 % below" in q.text for q in questions(found) if q.key.startswith("margin."))
+    with pytest.raises(BadInput):
+        answered({**DRUMS, "margin.P": "below 10 %"}, None)  # any difference below that, or on one side?
+
+
+def test_a_share_that_was_answered_is_not_told_as_assumed() -> None:
+    for given, told in ((DRUMS | {"share": "30"}, False), (DRUMS, True)):
+        assert any("may lie beyond the margin" in t for t in assumed(*answered(given, None))) is told
+
+
 def test_ph_has_no_margin_in_per_cent_and_one_container_needs_its_precision() -> None:
     for key, value, why in (("margin.pH", "5 %", "a logarithm already"), ("margin.pH", "factor 2", "a logarithm already"),
                             ("precision.Si", "", "an answer is needed")):
