@@ -173,6 +173,14 @@ def scale_against_level(table: pd.DataFrame, unit: str = "") -> Figure:
     return figure
 
 
+def _one_sided_band(ax: Axes, margin: tuple[float, float]) -> None:
+    """The band of a margin that has one end, to the rim of the axes; its end is inside them."""
+    ax.axvline(next((x for x in margin if np.isfinite(x)), 0.0), color=BAND, lw=1, zorder=0)
+    low, high = ax.get_xlim()
+    ax.axvspan(max(low, margin[0]), min(high, margin[1]), color=BAND, zorder=0)
+    ax.set_xlim(low, high)
+
+
 def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, float] | None = None,
                   unit: str = "") -> Figure:
     """Estimate and interval without each container in turn; dashed: the interval with all of them; the band is the margin.
@@ -183,7 +191,8 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, 
     n = len(table)
     figure = Figure(figsize=(6.4, 1.2 + 0.24 * max(1, n)), layout="constrained")
     ax = figure.subplots()
-    if margin:
+    two_sided = margin is not None and bool(np.isfinite(margin).all())
+    if margin and two_sided:
         ax.axvspan(*margin, color=BAND, zorder=0)
     ax.axvline(float(full["estimate"]), color=EDGE, lw=0.8)
     for end in ("low", "high"):
@@ -195,6 +204,8 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, 
                 mfc=INK if changed else "white")
     names = [f"{r['left_out']}" + (f": {r['verdict']}" if r["changed"] else "") for r in table.to_dict("records")]
     ax.set_yticks(range(n), names[::-1])
+    if margin and not two_sided:
+        _one_sided_band(ax, margin)
     ax.set_ylabel("left out", fontsize=8)
     ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else ""), fontsize=8)
     tidy(ax)

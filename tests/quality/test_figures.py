@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 
 import numpy as np
 import pandas as pd
@@ -88,6 +89,21 @@ def test_leave_one_out_marks_what_changes_the_verdict() -> None:
     assert dashed == [got.full["low"], got.full["high"]]
     band, = figure.axes[0].patches  # one meaning of the grey band everywhere: the margin
     assert band.get_extents().transformed(figure.axes[0].transData.inverted()).intervalx == pytest.approx([-4.76, 5.0])
+
+
+@pytest.mark.parametrize("margin", [(-4.76, np.inf), (-np.inf, 5.0)])
+def test_the_band_of_a_one_sided_margin_ends_at_the_rim(margin: tuple[float, float]) -> None:
+    data = contrasts([0.1, -0.2, 0.0, 0.2, 1.0])
+    got = leave_one_out(data, list(data["container"]), refit)
+    figure = figures.leave_one_out(got.to_table(), got.full, margin=margin, unit="%")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        figure.savefig(io.BytesIO())
+    ax = figure.axes[0]
+    band, = ax.patches
+    low, high = band.get_extents().transformed(ax.transData.inverted()).intervalx
+    assert [low, high] == pytest.approx([max(margin[0], ax.get_xlim()[0]), min(margin[1], ax.get_xlim()[1])])
+    assert low < high
 
 
 def test_one_run_and_one_analyte(report: QualityReport) -> None:
