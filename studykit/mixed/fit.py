@@ -236,22 +236,19 @@ def fit_design(design: Design, y: np.ndarray, response: str = "y") -> RemlFit:
     """Fit a design that was built before to a response (n,)."""
     check_finite(y, f"The response {response!r}")
     try:
-        return _fitted(design, y, response)
+        centre, scale = _standardising(y, response)
+        z = (y - centre) / scale
+        blocks = compress([t.codes for t in design.terms], np.column_stack([design.Q, z]),
+                          slopes=[t.slope for t in design.terms], pairs=design.pairs)  # fmt: skip
+        _has_scatter(design, blocks, z)
+        names = [t.name for t in design.terms]
+        components = ("residual", *names, *(f"{names[a]}, {names[b]}" for a, b in design.pairs))
+        plain = all(t.slope is None for t in design.terms)
+        once = plain and one_minimum([t.codes for t in design.terms], design.Q)
+        state, iterations = best_state(blocks, components, once=once)
+        return _assembled(design, blocks, state, iterations, y, (centre, scale), response)
     except np.linalg.LinAlgError as error:
         raise ModelNotTrusted(f"The arithmetic of the fit of {response!r} broke down ({error}). Nothing is shown.") from None
-
-
-def _fitted(design: Design, y: np.ndarray, response: str) -> RemlFit:
-    centre, scale = _standardising(y, response)
-    z = (y - centre) / scale
-    blocks = compress([t.codes for t in design.terms], np.column_stack([design.Q, z]),
-                      slopes=[t.slope for t in design.terms], pairs=design.pairs)  # fmt: skip
-    _has_scatter(design, blocks, z)
-    names = [t.name for t in design.terms]
-    components = ("residual", *names, *(f"{names[a]}, {names[b]}" for a, b in design.pairs))
-    plain = all(t.slope is None for t in design.terms)
-    state, iterations = best_state(blocks, components, once=plain and one_minimum([t.codes for t in design.terms], design.Q))
-    return _assembled(design, blocks, state, iterations, y, (centre, scale), response)
 
 
 def best_state(blocks: Blocks, components: tuple[str, ...], *, once: bool = False) -> tuple[State, int]:

@@ -325,7 +325,7 @@ def test_a_store_of_the_stock_from_which_none_was_chosen_is_not_misspelt(tmp_pat
 def test_a_plan_whose_pages_fail_leaves_nothing(tmp_path, failure, monkeypatch) -> None:
     from studykit.commands import plan as pages
 
-    def broken(_: object, made: dict[str, Path], *__: object) -> None:
+    def broken(_: object, made: dict[str, Path], *__: object, **___: object) -> None:
         made["01-design"].parent.mkdir(parents=True)
         raise failure
 
