@@ -5,7 +5,7 @@ It is a power of ten from all other bottles of its container, whose other analyt
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 import numpy as np
 import pandas as pd
@@ -25,17 +25,18 @@ def _table(t: pd.DataFrame, container: str) -> pd.DataFrame:
     return own.pivot_table(index="sample", columns="analyte", values="value", aggfunc="mean")
 
 
-def slips_alone(study: Study, t: pd.DataFrame) -> CheckResult:
+def slips_alone(study: Study, t: pd.DataFrame, named: Collection[tuple[str, str]] = ()) -> CheckResult:
     """Single numbers a power of ten from the other bottles of their container, in studies of a few containers.
 
-    ``t``: working table. Asked, with the container's own settling as the rival: a layer would show in other analytes too, and
-    the nominal content, where the study has it, is told beside.
+    ``t``: working table. ``named``: samples and analytes of which the model names a slip already. Asked, with the container's
+    own settling as the rival: a layer would show in other analytes too, and the nominal content, where the study has it, is
+    told beside.
     """
     stock = stock_of(t)
     if len(stock) >= FEW:
         return CheckResult(rule="slips beside own bottles", table=pd.DataFrame(columns=COLUMNS),
                            note="not needed: the model compares the containers")
-    rows = [row for box in stock for row in _slips(study, box, _table(t, box))]
+    rows = [row for box in stock for row in _slips(study, box, _table(t, box)) if (row[1], row[2]) not in named]
     table = pd.DataFrame(rows, columns=COLUMNS)
     return CheckResult(rule="slips beside own bottles", table=table,
                        flags=tuple(_slip(study, g) for _, g in table.groupby(["sample", "power"], sort=False)))

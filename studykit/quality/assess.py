@@ -309,7 +309,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
     controls = replace(controls, flags=by_one_factor(controls.flags, t, limits, study.labels))
-    slipped = slips_alone(study, read)
+    slipped = slips_alone(study, read, _slips_of(suspects))
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps,
@@ -374,6 +374,13 @@ def _named(suspects: Suspects) -> set[str]:
            if c.cause != "own settling"}
     wet = {str(f.rows["container"].iat[i]) for c in suspects.found if c.cause == FLOOR for i in c.rows}
     return {str(f.rows["sample"].iat[i]) for i in own} | wet
+
+
+def _slips_of(suspects: Suspects) -> frozenset[tuple[str, str]]:
+    """Sample and analyte of the slips of single bottles that stand already."""
+    f = suspects.frame
+    return frozenset((str(f.rows["sample"].iat[i]), f.analytes[a]) for c in suspects.found
+                     if c.cause == "unit slip" for i in c.rows for a in c.columns)
 
 
 def _apart(suspects: Suspects) -> frozenset[tuple[str, str]]:

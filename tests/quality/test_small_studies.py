@@ -78,6 +78,14 @@ def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -
     assert "in all of these alike" in slip["evidence"]
 
 
+def test_a_whole_bottle_in_another_unit_among_three_containers_is_told_once() -> None:
+    lab = make(replace(FOUR, containers=3, depths=4), 4)
+    code = spot(lab, "C03", "upper")
+    scale(lab, lab.rows(sample=code), [a for a in lab.analytes if a != "S"], 10.0)
+    found = asked(lab)
+    assert list(found["rule"]) == ["unit slip"], found.to_string()
+
+
 def places(depths: str, runs: list[str]) -> pd.DataFrame:
     """Spots of containers, each with these depths, in these runs."""
     boxes = len(runs)
