@@ -7,6 +7,7 @@ import dataclasses
 import hashlib
 import os
 import pickle
+import shutil
 import subprocess
 import sys
 
@@ -109,7 +110,7 @@ def test_what_cannot_be_kept_is_given_all_the_same(place):
 
 
 def spoilt(data: bytes) -> list[bytes]:
-    bad = pickle.dumps(os.system)
+    bad = pickle.dumps(shutil.rmtree)
     evil = b"cos\nsystem\n(S'true'\ntR."
     return [b"", data[:-1], data + b"x", data[:70] + bytes([data[70] ^ 1]) + data[71:], b"0" * 64 + data[64:],
             *(hashlib.sha256(d).hexdigest().encode() + d for d in (b"", b"\x80", bad, evil))]
