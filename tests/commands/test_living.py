@@ -360,7 +360,7 @@ def test_taking_a_container_back_leaves_what_was_excluded_before_it(tmp_path, ca
 
 
 def _reported(root: Path) -> set[str]:
-    return set(pd.concat(pd.read_csv(p, dtype=str) for p in (root / "raw").glob("*.csv"))["sample"])
+    return set(pd.concat(pd.read_csv(p, dtype=str) for p in (root / "raw").glob("*.csv"))["Bottle"])
 
 
 def test_one_poor_word_is_one_fault(tmp_path, capsys):
