@@ -84,7 +84,7 @@ def _what(trends: tuple[Trend, ...]) -> str:
 
 def _room(trends: tuple[Trend, ...], points: pd.Series) -> tuple[float, float]:
     """From where to where all panels go: every container of every group, and the margins."""
-    ends = [_drawn(t, e) for t in trends for e in t.own.edges if np.isfinite(e)] + [float(points.min()), float(points.max())]
+    ends = [_drawn(t, e) for t in trends for e in t.own.edges] + [float(points.min()), float(points.max())]
     if trends[0].own.margin.ratio:
         seen = max(max(ends), 1 / min(ends)) ** 1.2
         return 1 / seen, seen
@@ -93,8 +93,7 @@ def _room(trends: tuple[Trend, ...], points: pd.Series) -> tuple[float, float]:
 
 
 def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) -> None:
-    low, high = (float(np.clip(_drawn(t, e), -np.inf if np.isfinite(e) else room[0], np.inf if np.isfinite(e) else room[1]))
-                 for e in t.own.edges)  # a one-sided margin has one end
+    low, high = (_drawn(t, e) for e in t.own.edges)
     ax.axhspan(low, high, color=profiles.BAND, zorder=0)
     for edge in (low, high):
         ax.axhline(edge, color=profiles.EDGE, lw=0.8, ls=(0, (3, 2)))

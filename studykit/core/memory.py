@@ -3,7 +3,7 @@
 ``remembered`` is asked only where ``STUDYKIT_MEMORY`` names a folder, which stands for one state of the kit's code and of the
 programs under it; whoever runs stages sets it. An argument whose contents cannot be told for sure makes a call like any
 other. What lies there is taken only where it has the hash that stands before it, and holds nothing but the kit's own
-objects, arrays, tables and plain values.
+records, arrays, tables and plain values.
 """
 
 from __future__ import annotations
@@ -27,9 +27,19 @@ from studykit.core.files import write_bytes
 P = ParamSpec("P")
 R = TypeVar("R")
 PLACE = "STUDYKIT_MEMORY"
-KNOWN = ("studykit", "numpy", "pandas", "collections", "datetime")
-"""Packages whose objects are read back."""
-BUILTINS = frozenset({"set", "frozenset", "complex", "slice", "range", "bytearray"})
+PLAIN = frozenset({
+    *(("builtins", name) for name in ("set", "frozenset", "complex", "slice", "range", "bytearray")),
+    *(("datetime", name) for name in ("date", "datetime", "timedelta")),
+    *(("numpy", name) for name in ("dtype", "ndarray")),
+    *(("numpy._core.multiarray", name) for name in ("_reconstruct", "scalar")), ("numpy._core.numeric", "_frombuffer"),
+    *(("pandas", name) for name in ("Categorical", "CategoricalDtype", "DataFrame", "Index", "Int64Dtype", "RangeIndex",
+                                    "Series", "StringDtype", "Timedelta", "Timestamp")),
+    *(("pandas.arrays", name) for name in ("DatetimeArray", "IntegerArray", "StringArray")),
+    *(("pandas.core.internals.managers", name) for name in ("BlockManager", "SingleBlockManager")),
+    ("pandas._libs.arrays", "__pyx_unpickle_NDArrayBacked"), ("pandas._libs.internals", "_unpickle_block"),
+    ("pandas.core.indexes.base", "_new_Index")})
+"""What arrays, tables and plain values are made of, as the pinned versions write them; under another name they are worked out
+anew."""
 LONGEST = 64
 """Length of a hash in hexadecimal digits."""
 
@@ -94,12 +104,16 @@ def forget(folder: Path, most: int) -> None:
 
 
 class _Known(pickle.Unpickler):
-    """Reads nothing but objects of the kit, arrays, tables and plain values."""
+    """Reads nothing but the kit's own records (dataclasses, sections of study.toml), arrays, tables and plain values."""
 
     def find_class(self, module: str, name: str) -> Any:
-        """The class or function of that name; UnpicklingError for one that no result holds."""
-        if module.split(".")[0] in KNOWN or (module == "builtins" and name in BUILTINS):
+        """The class of that name, or what rebuilds an array or a table; UnpicklingError for anything else."""
+        if (module, name) in PLAIN:
             return super().find_class(module, name)
+        if module.startswith("studykit.") and name.isidentifier():
+            found = super().find_class(module, name)
+            if isinstance(found, type) and (dataclasses.is_dataclass(found) or hasattr(found, "model_fields")):
+                return found
         raise pickle.UnpicklingError(f"{module}.{name} is not read back")
 
 

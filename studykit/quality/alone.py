@@ -1,6 +1,6 @@
 """A decimal or a unit of one number, where too few containers stand beside its own for the model to tell.
 
-It is a power of ten from all other bottles of its container, whose other analytes it shares.
+It is a power of ten from all other bottles of its container, and its other analytes are as theirs, or off by the same power.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from studykit.quality.profiles import AGREE, FEW
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
+NEAR = 0.1
+"""A ratio counts as a power of ten within so many decades (own judgement)."""
 COLUMNS = ["container", "sample", "analyte", "value", "others", "power"]
 
 
@@ -49,13 +51,11 @@ def _slips(study: Study, box: str, x: pd.DataFrame) -> Iterator[tuple[object, ..
         with np.errstate(divide="ignore", invalid="ignore"):
             away = np.log10(own / middle)
         for analyte in x.columns:
-            beside, rest = away.drop(analyte).dropna().abs(), others[analyte].dropna()
-            power = float(away[analyte])
-            near = (away.drop(analyte) - round(power) if np.isfinite(power) else away).dropna().abs()
-            if len(near) >= 2 and bool((near < 0.1).mean() > 0.5):  # the whole bottle, or a test of it
-                beside = beside[beside < np.log10(AGREE)]
-            far = np.isfinite(power) and round(abs(power)) >= 1 and abs(abs(power) - round(abs(power))) < 0.1
-            if not far or not len(beside) or not bool((beside < np.log10(AGREE)).all()):
+            beside, rest, power = away.drop(analyte).dropna(), others[analyte].dropna(), float(away[analyte])
+            if not np.isfinite(power) or round(power) == 0 or abs(power - round(power)) >= NEAR:
+                continue
+            alike, with_it = beside.abs() < np.log10(AGREE), (beside - round(power)).abs() < NEAR
+            if not bool((alike | with_it).all()) or not (alike.any() or with_it.sum() >= 2):
                 continue
             nominal = study.analytes[str(analyte)].nominal
             low, high = float(rest.min()), float(rest.max())

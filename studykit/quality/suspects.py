@@ -152,12 +152,12 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
 
 
 def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
-    """A second drift of one run and analyte, a second carry-over or shift of rows of one run: each is of one size only.
+    """A second drift of a run and analyte, carry-over of a run or bottle, shift of rows: each is of one size.
 
     And bottles exchanged once more, which only undoes it.
     """
-    if c.cause == "swapped samples":
-        return any(o.cause == c.cause and set(o.rows) == set(c.rows) for o in found)
+    if c.cause == "swapped samples" or (c.cause == "carry-over" and not c.place.startswith("run ")):
+        return any(o.cause == c.cause and set(o.rows) == set(c.rows) and o.columns == c.columns for o in found)
     return c.cause in ("drift", "carry-over", ROWS) and c.place.startswith("run ") and any(
         o.cause == c.cause and o.place.startswith("run ") and (o.columns == c.columns or c.cause != "drift")
         and set(o.rows) & set(c.rows) for o in found)

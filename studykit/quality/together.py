@@ -72,11 +72,10 @@ def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
 
 def _one_drift(f: Frame, drifts: Sequence[Candidate], shifts: Sequence[Candidate]) -> Candidate:
     """The drifts of one run as one explanation, whose detail tells how far each analyte drifts; shifts as rivals."""
-    rivals = dict.fromkeys((cause, place, behind) for d in drifts for cause, place, behind in d.rivals)
-    if shifts and all(cause != "run shift" for cause, _, _ in rivals):
-        rivals |= {("run shift", shifts[0].place, drifts[0].net - shifts[0].net): None}
-    by_cause = {cause: (cause, place, behind) for cause, place, behind in rivals}
-    first = replace(drifts[0], rivals=tuple(by_cause.values()))
+    rivals = {rival[0]: rival for d in drifts for rival in d.rivals}
+    for s in shifts[:1]:
+        rivals.setdefault(s.cause, (s.cause, s.place, drifts[0].net - s.net))
+    first = replace(drifts[0], rivals=tuple(rivals.values()))
     if len(drifts) == 1:
         return first
     order = sorted(drifts, key=lambda d: d.columns)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import io
 import os
 import pickle
 import shutil
@@ -107,6 +108,27 @@ def test_what_cannot_be_kept_is_given_all_the_same(place):
 
     assert (f(1)(), f(1)()) == (1, 1)
     assert len(calls) == 2
+
+
+def called(module: str, name: str) -> bytes:
+    """A pickle that calls what stands under this name, with a path that is not there."""
+    told = b"".join(b"\x8c" + bytes([len(x)]) + x.encode() for x in (module, name))
+    return b"\x80\x04" + told + b"\x93\x8c\x08/nowhere\x85R."
+
+
+@pytest.mark.parametrize(("module", "name"), [
+    ("os", "system"), ("pandas", "read_pickle"), ("numpy", "load"), ("numpy", "os.system"),
+    ("studykit.core.memory", "os.system"), ("studykit.core.memory", "Path"), ("studykit.core.files", "write_bytes"),
+    ("studykit.study.reading", "Ears"), ("pandas", "HDFStore"), ("builtins", "eval"), ("collections", "deque")])
+def test_nothing_is_read_back_that_does_something(module, name):
+    """Neither by its name nor through another module, by dots, where both lie in packages whose tables are read."""
+    with pytest.raises(pickle.UnpicklingError, match="is not read back"):
+        memory._Known(io.BytesIO(called(module, name))).load()
+
+
+def test_the_records_of_the_kit_are_read_back():
+    record = Margin(relative_percent=5)
+    assert memory._Known(io.BytesIO(pickle.dumps(record, protocol=5))).load() == record
 
 
 def spoilt(data: bytes) -> list[bytes]:

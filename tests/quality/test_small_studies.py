@@ -78,6 +78,17 @@ def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -
     assert "in all of these alike" in slip["evidence"]
 
 
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_a_bottle_in_another_unit_in_all_that_was_read_is_one_question(factor: float) -> None:
+    """No analyte of it is left as the other bottles have it."""
+    lab = make(replace(FOUR, containers=1, duplicates=0, analytes=6, limits=False), 5)
+    code = spot(lab, "C01", "middle")
+    scale(lab, lab.rows(sample=code), lab.analytes, factor)
+    slips = asked(lab).query("rule == 'unit slip'")
+    assert list(slips["samples"]) == [code]
+    assert set(slips["analyte"].iloc[0].split(", ")) == set(lab.analytes)
+
+
 def test_a_whole_bottle_in_another_unit_among_three_containers_is_told_once() -> None:
     lab = make(replace(FOUR, containers=3, depths=4), 4)
     code = spot(lab, "C03", "upper")

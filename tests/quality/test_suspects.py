@@ -12,7 +12,7 @@ from scipy import stats
 from studykit.quality.assess import assess
 from studykit.quality.explain import Candidate, Scene, cells, containers, scene
 from studykit.quality.frame import NU, Frame, fit, rho, robust_line
-from studykit.quality.suspects import _rivals, _says, _weak, concern_of
+from studykit.quality.suspects import _again, _rivals, _says, _weak, concern_of
 from tests.faults.bench import ASK, STOP, USUAL, elsewhere, explained, flags_of, right
 from tests.faults.laboratory import make
 from tests.faults.planted import FAULTS, settled_study, spoiled
@@ -222,3 +222,15 @@ def test_a_check_fluid_off_in_some_analytes_is_told_by_their_names() -> None:
                     price=0.0, amount=0.1)
     named = [f"name of {a}" for a in f.analytes[:2]]
     assert _says(f, plain.y, off).startswith(f"{' and '.join(named)} of the check fluid read")
+
+
+@pytest.mark.parametrize(("cause", "place", "columns", "again"), [
+    ("carry-over", "bottle", (0, 1), True), ("carry-over", "bottle", (0,), False),
+    ("portion or dilution", "bottle", (0, 1), False)])
+def test_a_bottle_held_one_share_of_what_came_before(cause: str, place: str, columns: tuple[int, ...], again: bool) -> None:
+    """A slurry had one bottle's carry-over found four times, by a share each."""
+    def of(columns: tuple[int, ...]) -> Candidate:
+        return Candidate(cause=cause, rows=(3,), columns=columns, readings=np.zeros((1, len(columns))), gain=20.0, price=4.0,
+                         place=place)
+
+    assert _again(of(columns), [of((0, 1))]) == again
