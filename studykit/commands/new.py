@@ -55,7 +55,7 @@ def answered_study(folder: Path, given: Mapping[str, str], ask: Callable[[Questi
     """
     _refuse_full(folder)
     found, taken = answered(given, ask)
-    text = definition(found, (HERE / "templates/new/study.toml").read_text(encoding="utf-8"), _seed())
+    text = definition(found, (HERE / "templates/new/study.toml").read_text(encoding="utf-8"), _seed(), taken)
     parse_study(tomllib.loads(text), text=text)
     with together(folder) as made:
         _begin(made, "new" if found["count"] > 1 else "single")

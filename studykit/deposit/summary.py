@@ -20,6 +20,7 @@ from studykit.report.verify import older_than, refuse_edited
 from studykit.sampling.sheets import render
 from studykit.study.definition import load_study
 
+ABOUT = "About the plan:"
 DRAWN = {"svg", "rect", "path", "circle", "text"}
 """What a drawing of page one is made of."""
 
@@ -69,12 +70,19 @@ def page_one(html: str) -> tuple[dict[str, Any], dict[str, bytes]]:
     return {
         "kind": _text(soup.select_one("header .kind")), "title": _text(soup.select_one("header h1")),
         "question": _text(soup.select_one("header .sub")), "answer": _text(section.blockquote),
-        "notices": [_text(i) for i in section.select(".prose ul > li")], "asked": _asked(section),
+        "notices": _notices(section), "asked": _asked(section),
         "caption": _text(table.caption), "head": [_text(h) for h in table.select("thead th:not(.drawn)")],
         "axis": _text(table.select_one("thead .unseen")),
         "rows": [[_text(c) for c in r.select("th, td:not(.drawn)")] for r in table.select("tbody tr")],
         "sealed": " ".join(_text(p) for p in section.select(".tag-seal p")), "cautions": _cautions(soup),
     }, drawings
+
+
+def _notices(section: Tag) -> list[str]:
+    """What page one says of the plan: a list, or one paragraph where it only counts."""
+    head = next((p for p in section.select(".prose > p") if _text(p).startswith(ABOUT)), None)
+    short = _text(head).removeprefix(ABOUT).strip()
+    return [short] if short else [_text(i) for i in section.select(".prose ul > li")]
 
 
 def _cautions(soup: BeautifulSoup) -> list[list[str]]:

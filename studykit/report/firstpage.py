@@ -20,22 +20,20 @@ from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
 from studykit.quality.flags import listed
+from studykit.report import history
 from studykit.report.beyond import by_zones, elsewhere, of_zones
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
 from studykit.study.ages import span_words
 from studykit.study.cautions import markdown
 from studykit.study.exclusions import exclusion_lines
-from studykit.study.lock import lock_status
+from studykit.study.lock import LockStatus, lock_status
 from studykit.study.seal import short
 from studykit.study.spans import on_margin, unit_told
 from studykit.study.stages import OpenStage
 from studykit.verdict.containers import SHARE
 from studykit.verdict.rule import ON_AVERAGE, ONE_ONLY
 from studykit.verdict.uses import shown
-
-FEW_NOTICES = 3
-"""Sentences about the plan that stand before the five questions; of more only the first does, the answer comes before them."""
 
 
 def _place(stage: OpenStage, stem: str, name: str) -> Path:
@@ -84,32 +82,14 @@ def word_of(verdict: str, stock: str) -> str:
 
 
 def answer(stage: OpenStage) -> str:
-    """The verdict as a quotation block, then what changed after the lock; where that is much, its first sentence."""
+    """The verdict as a quotation block, then what changed after the lock; where that is much, in short."""
     numbers = recorded(stage, "06-verdict")
-    lines, notices = [f"> **{literal(numbers['verdict_sentence'])}**"], _notices(stage)
-    if len(notices) > FEW_NOTICES:
-        lines.append(f"\n**About the plan:** {literal(notices[0])} {len(notices) - 1} changes and exclusions stand below the "
-                     "five questions.")
-    elif notices:
-        lines.append(_about_the_plan(notices))
-    return together("\n".join(lines))
+    return together("\n".join((f"> **{literal(numbers['verdict_sentence'])}**", *history.above(*_history(stage)))))
 
 
-def told_below(stage: OpenStage) -> str:
-    """What changed after the lock, where it is too much to stand before the five questions; else ''."""
-    notices = _notices(stage)
-    return together(_about_the_plan(notices[1:])) if len(notices) > FEW_NOTICES else ""
-
-
-def _notices(stage: OpenStage) -> tuple[str, ...]:
-    """How the lock stands, what changed since, the words at earlier margins, what a person excluded."""
-    status = lock_status(stage.root, stage.study)
-    return (*status.first_page, *_at_earlier_margins(stage), *_taken_out(stage))
-
-
-def _about_the_plan(notices: Iterable[str]) -> str:
-    told = "\n".join(f"- {literal(t)}" for t in notices)
-    return f"\n**About the plan:**\n\n{told}"
+def _history(stage: OpenStage) -> tuple[LockStatus, pd.DataFrame, list[str]]:
+    """How the lock stands, the words at earlier margins, and what a person excluded, a sentence a reason."""
+    return lock_status(stage.root, stage.study), optional(stage, "06-verdict", "margins-before"), _taken_out(stage)
 
 
 def sealed(stage: OpenStage) -> str:
@@ -139,13 +119,6 @@ def _newest(columns: Iterable[pd.Series | None]) -> str:
     """The newest day of several columns; '' where none is written."""
     days = [pd.to_datetime(c.dropna()).max() for c in columns if c is not None and c.notna().any()]
     return max(pd.Timestamp(d).date().isoformat() for d in days) if days else ""
-
-
-def _at_earlier_margins(stage: OpenStage) -> list[str]:
-    """The word at the margin that an analyte was locked with, beside that at the margin that counts now."""
-    table = optional(stage, "06-verdict", "margins-before")
-    return [f"{r['name']}: {r['word before']} at the earlier margin of {r['margin before']}, {r['word']} at the margin of "
-            f"{r['margin']} that counts now." for r in table.to_dict("records")]
 
 
 def _taken_out(stage: OpenStage) -> list[str]:
@@ -250,14 +223,17 @@ def share_is_why(reasons: str) -> bool:
     return SHARE in reasons or MAY not in reasons
 
 
-def beyond_groups(stage: OpenStage) -> list[tuple[str, list[str]]]:
-    """Name of each analyte with groups whose mean is shown to lie beyond the margin, and those groups in words."""
+def beyond_groups(stage: OpenStage, *, deciding: bool = False) -> list[tuple[str, list[str]]]:
+    """Name of each analyte with groups whose mean is shown to lie beyond the margin, and those groups in words.
+
+    ``deciding``: without those that are for information only.
+    """
     groups = optional(stage, "06-verdict", "groups")
     if "interval lies" not in groups:
         return []
     beyond = groups[groups["interval lies"] == "beyond the margin"]
     return [(stage.study.label_of(str(analyte)), [group_words(r) for _, r in part.iterrows()])
-            for analyte, part in beyond.groupby("analyte", sort=False)]
+            for analyte, part in beyond.groupby("analyte", sort=False) if not deciding or stage.study.decides(str(analyte))]
 
 
 def standing(stage: OpenStage) -> list[str]:
@@ -304,7 +280,7 @@ def _uneven_by_one(stage: OpenStage) -> list[str]:
 
 
 def method(stage: OpenStage) -> str:
-    """How it was found, in one paragraph, by the paths that the analytes took."""
+    """How it was found, in one paragraph, by the paths that the analytes took; then what page one only counts of the plan."""
     n, study = recorded(stage, "00-study"), stage.study
     paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
     text = (f"{count(n['containers_stored'], 'stored container')} and {count(n['containers_control'], 'control')} were "
@@ -325,7 +301,7 @@ def method(stage: OpenStage) -> str:
     sided = [study.label_of(a) for a, declared in study.analytes.items() if declared.margin.side]
     beside = f", and {literal(series(sided))} by one test of each depth against its mixed container" if sided else ""
     return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
-            f"{study.alpha:g}{beside}. Responsible: {literal(study.responsible)}.")
+            f"{study.alpha:g}{beside}. Responsible: {literal(study.responsible)}." + history.in_full(*_history(stage)))
 
 
 def count(number: str, noun: str) -> str:

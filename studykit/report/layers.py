@@ -16,6 +16,8 @@ from bs4 import BeautifulSoup, Tag
 ROWS = 12
 """A table of more rows shows its first ones, and folds the others."""
 SHOWN = 8
+ANALYTES = 16
+"""Rows up to which the table of page one, one an analyte, is shown whole; on paper it is in any case."""
 NAMED = 8
 """Words of its caption by which what scrolls is named."""
 
@@ -176,7 +178,8 @@ def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:
     """Leave the first rows of a long table and fold the others below it, under the same head."""
     table, body = scroll.find("table"), scroll.find("tbody")
     rows = body.find_all("tr", recursive=False) if body is not None else []
-    if table is None or len(rows) <= ROWS:
+    few = ANALYTES if scroll.find_parent("div", class_="tag-strip") is not None else ROWS
+    if table is None or len(rows) <= few:
         return
     fold, summary = soup.new_tag("details", attrs={"class": "rows"}), soup.new_tag("summary")
     summary.string = f"The other {len(rows) - SHOWN} of {len(rows)} rows"

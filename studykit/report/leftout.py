@@ -12,6 +12,8 @@ from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict.excluded import STUDY, WITH
 
+MANY = 2
+"""Analytes that are told by name even where all of them are alike."""
 BY = "With the results that a person excluded"
 
 
@@ -43,8 +45,17 @@ def fewer(stage: OpenStage, counts: dict[str, str], opened: str) -> tuple[list[s
     stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str))
     all_, some = ({a: set(own.astype(str)) & stored for a, own in t.groupby("analyte")["container"]} for t in (held, left))
     out = {a: sorted(all_.get(a, set()) - some.get(a, set())) for a, n in counts.items() if n != opened}
-    told = [f"{stage.study.label_of(a)} in {counts[a]} of {opened} (not in {both(gone)})" for a, gone in out.items() if gone]
-    return [f"Left after exclusions: {'; '.join(told)}."] * bool(told), {a for a, gone in out.items() if gone}
+    alike = pd.DataFrame([(f"{counts[a]} of {opened} (not in {both(gone)})", stage.study.label_of(a))
+                          for a, gone in out.items() if gone], columns=["where", "name"])
+    told = in_one(alike, len(counts))
+    return [f"Left after exclusions: {told}."] * bool(told), {a for a, gone in out.items() if gone}
+
+
+def in_one(alike: pd.DataFrame, every: int) -> str:
+    """Analytes (column name) by where they were measured (where), those alike in one; ``every``: how many there are."""
+    parts = [f"{'all analytes' if len(part) == every > MANY else both(list(part['name']))} in {where}"
+             for where, part in alike.groupby("where", sort=False)]
+    return "; ".join(parts)
 
 
 def only_limits(sentences: pd.DataFrame, study: Study) -> list[str]:

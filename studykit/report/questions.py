@@ -31,7 +31,6 @@ from studykit.report.firstpage import (
     rests_on,
     share_is_why,
     together,
-    told_below,
     word_of,
 )
 from studykit.study.actions import OWN, Action, barred_note
@@ -40,6 +39,7 @@ from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, YES, count_words
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED
+from studykit.verdict.rule import ON_AVERAGE
 from studykit.verdict.unopened import NO_WORD
 from studykit.verdict.uses import UNOPENED, UNSEEN, USES, WHOLE, floors_beyond, said, shortly, unseen, vetoing
 
@@ -52,10 +52,12 @@ EVEN = {
 }
 FIRM = ("homogeneous", "uneven", "stratified")
 """Words of a study that is decided; beside another word a floor beyond the margin comes first."""
+VETOED = ("homogeneous", "uneven")
+"""Words of a study whose action the uses below may veto: all that do are listed there."""
 ON_FLOOR = "No: on the floor liquid is shown to lie beyond the margin of {}. Of the zones "
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
-SAFETY = "Before opening, moving or mixing a container: the safety data sheet, the site's rules, the report's Cautions."
+SAFETY = "Before opening, moving or mixing a container: safety data sheet, rules of the site, the report's Cautions."
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 HOPELESS = "no reasonable number of"
@@ -79,9 +81,8 @@ def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
 
 
 def markdown(stage: OpenStage) -> str:
-    """The five questions as paragraphs, the first of each beginning with the question; then what is long about the plan."""
-    asked = [f"**{question}** " + "\n\n".join(together(literal(t)) for t in told) for question, told in five(stage)]
-    return "\n\n".join(filter(None, (*asked, told_below(stage).strip())))
+    """The five questions as paragraphs, the first of each beginning with the question."""
+    return "\n\n".join(f"**{question}** " + "\n\n".join(together(literal(t)) for t in told) for question, told in five(stage))
 
 
 def _verdicts(stage: OpenStage) -> pd.DataFrame:
@@ -154,9 +155,10 @@ def _of_few(stage: OpenStage) -> list[str]:
     out, gone = leftout.fewer(stage, some, opened)
     none = without_result(stage)
     all_but = str(int(opened or 0) - len(none))  # what lacks nothing but containers without any result is said once
-    fewer = [f"{stage.study.label_of(a)} in {n} of {opened}" for a, n in some.items()
-             if n not in (opened, all_but) and a not in gone]
-    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer), *out,
+    rows = [(f"{n} of {opened}", stage.study.label_of(a)) for a, n in some.items()
+            if n not in (opened, all_but) and a not in gone]
+    fewer = leftout.in_one(pd.DataFrame(rows, columns=["where", "name"]), len(some))
+    return [*told, *[f"Not measured in all containers opened: {fewer}."] * bool(fewer), *out,
             *[f"Without any result: {named(none)}."] * bool(none)]
 
 
@@ -185,8 +187,8 @@ def _poured(stage: OpenStage) -> list[str]:
     """What is known of uses that speak against pouring as it stands, those alike in one sentence, then of how many litres."""
     uses, ends = _uses(stage), litres.volumes(recorded(stage, "06-verdict"))
     alike = dict[str, list[str]]()
-    against, undecided = _against(stage), recorded(stage, "06-verdict").get("verdict", FIRM[0]) not in FIRM
-    for use, text in _against(stage, once=True) if undecided else against:
+    against, vetoed = _against(stage), recorded(stage, "06-verdict").get("verdict", FIRM[0]) in VETOED
+    for use, text in against if vetoed else _against(stage, once=True):
         alike.setdefault(text, []).append(use + " poured unmixed" * (use == litres.ENDS[0]))
     told = [f"{both(names)[:1].upper()}{both(names)[1:]}: {text}." for text, names in alike.items()]
     spoken_of = uses["use"].isin(litres.ENDS).any()
@@ -234,7 +236,7 @@ def _verb(stage: OpenStage) -> str:
 def _named_beyond(stage: OpenStage) -> set[str]:
     """Analytes of which containers or groups are named as beyond by their zones."""
     zones = of_zones(optional(stage, "06-verdict", "containers-beyond"))
-    return set(zones.get("name", pd.Series(dtype=str))) | {name for name, _ in beyond_groups(stage)}
+    return set(zones.get("name", pd.Series(dtype=str))) | {name for name, _ in beyond_groups(stage, deciding=True)}
 
 
 def _by_use(stage: OpenStage) -> str:
@@ -290,7 +292,7 @@ def which(stage: OpenStage) -> list[str]:
     told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
     told += _acts(stage)
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
-                   for name, groups in beyond_groups(stage)]
+                   for name, groups in beyond_groups(stage, deciding=True)]
 
 
 def _acts(stage: OpenStage) -> list[str]:
@@ -443,9 +445,9 @@ def _not_published(stage: OpenStage, n: dict[str, str]) -> list[str]:
     """Stated repeatability that stands in place of another one, published for the same method, with both, as recorded."""
     names = {a: safe_name(a) for a in stage.study.analytes}
     both = {a: (n.get(f"r_stated.{k}", ""), n.get(f"r_published.{k}", "")) for a, k in names.items()}
-    each = "; ".join(f"{stage.study.label_of(a)} stated {own} in place of {known}"
+    each = "; ".join(f"{stage.study.label_of(a)} {own} in place of {known} published"
                      for a, (own, known) in both.items() if own != known)
-    return [f"Repeatability r is that of study.toml, not the published one: {each}."] if each else []
+    return [f"Repeatability r is the study's own: {each}."] if each else []
 
 
 def _points(number: str) -> str:
@@ -483,8 +485,9 @@ def unknown(stage: OpenStage) -> list[str]:
                  & ~table["analyte"].isin(of_one(stage))]
     why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)
     share = [r["name"] for _, r in rows.iterrows() if share_is_why(str(why.get(r["analyte"], "")))]
+    who = series(share) if len(share) <= FEW else f"each of the {len(share)} that are {ON_AVERAGE}"
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
-             f"{series(share)}."] if share else []
+             f"{who}."] if share else []
     told += [f"{r['name']}: {left}" for _, r in rows.iterrows() if (left := left_open(str(why.get(r["analyte"], ""))))]
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])

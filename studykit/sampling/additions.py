@@ -66,7 +66,8 @@ def add_containers(root: Path, names: Sequence[str], *, reason: str, like: str =
     table, cells = _new_rows(root, tables, names, like, values or {}, reason_faults(reason, "--reason"))
     avoid = (*tables.samples["sample"].astype(str), *used_codes(root), *_column(used, "sample"))
     stream = f"{tables.study.title} / {moment.isoformat(timespec='microseconds')} / added {number}"
-    made = _following(root, planned(_for_additions(tables, table, stream), table, stream=stream, avoid=avoid))
+    made = _following(root, planned(_for_additions(tables, table, stream), table, stream=stream, avoid=avoid,
+                                    stores=tuple(tables.containers["store"].astype(str))))
     files = {**used, **_grown(root, made, cells, number, stream)}
     study = _checked(root, files)
     files[LOCK] = amendment(root, study, reason, files=files, of=("plan",), today=moment.date())

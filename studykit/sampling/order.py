@@ -336,7 +336,8 @@ def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan,
         if control(study, name) and name not in present:
             out.append(f"the plan should hold a {name}, but no container of plan/containers.csv is one: {ADD[name]}")
     if "remixed control" in wanted_controls(study) and not control(study, "remixed control"):
-        out.append("no remixed control: [safety] does not clear mixing (" + "; ".join(study.safety.bars("stirring")) + ")")
+        why = "; ".join(study.safety.bars("stirring", keys=True))
+        out.append(f"no remixed control: [safety] does not clear mixing ({why})")
     if not heel:
         out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true draws it, where "
                    "[safety] clears it)")

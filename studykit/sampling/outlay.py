@@ -103,9 +103,9 @@ def barred_words(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) 
     asked: tuple[tuple[str, Act, int], ...] = (
         *((NAMES[kind], act, int((ahead["kind"] == kind).sum())) for kind, act in BARRED_BY.items()),
         ("bottles of remixed controls", "stirring", int(ahead["container"].isin(mixed).sum())))
-    return tuple(f"BARRED: the plan holds {n} {what}, which [safety] does not clear: {'; '.join(study.safety.bars(act))}. They "
+    return tuple(f"BARRED: the plan holds {n} {what}, which [safety] does not clear: {'; '.join(reasons)}. They "
                  "are not to be drawn: print the sheets anew (studykit plan FOLDER), which say so; leave these bottles empty"
-                 for what, act, n in asked if n and study.safety.bars(act))
+                 for what, act, n in asked if n and (reasons := study.safety.bars(act, keys=True)))
 
 
 def _cost(settings: DesignSettings, containers: int, bottles: int, determinations: int) -> float | None:

@@ -90,9 +90,9 @@ def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
     return table
 
 
-def _listed(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
+def _listed(study: Study, table: pd.DataFrame, file: str, others: Sequence[str] = ()) -> list[Fault]:
     """What is wrong with listed containers, whichever list it is, and what [safety] bars of what is planned for them."""
-    return list(dict.fromkeys([*listed_faults(table, study, file), *_barred(study, table, file)]))
+    return list(dict.fromkeys([*listed_faults(table, study, file, others), *_barred(study, table, file)]))
 
 
 def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
@@ -123,9 +123,12 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
         raise _in_the_stock(error, lines) from None
 
 
-def planned(study: Study, table: pd.DataFrame, *, stream: str, avoid: Sequence[str]) -> Plan:
-    """The plan of further containers (a typed table with its lines); BadInput with every fault, as of ``new_plan``."""
-    faults = _listed(study, table, CONTAINERS.file)
+def planned(study: Study, table: pd.DataFrame, *, stream: str, avoid: Sequence[str], stores: Sequence[str] = ()) -> Plan:
+    """The plan of further containers (a typed table with its lines); BadInput with every fault, as of ``new_plan``.
+
+    ``stores``: those of the containers that are in the plan already.
+    """
+    faults = _listed(study, table, CONTAINERS.file, stores)
     return _made(study, lambda: make_plan(study, table.drop(columns=LINE), stream=stream, avoid=avoid), faults)
 
 
@@ -144,7 +147,7 @@ def _made(study: Study, make: Callable[[], Plan], faults: list[Fault]) -> Plan:
 
 def _floor_depths(study: Study, made: Plan) -> list[Fault]:
     """A fault where a depth lies on the floor and [safety] does not clear draws there."""
-    gap, reasons = study.sampling.floor_gap_mm, study.safety.bars("heel draw")
+    gap, reasons = study.sampling.floor_gap_mm, study.safety.bars("heel draw", keys=True)
     names = dict.fromkeys(d.depth for p in made.draw_plans for d in p.draws if d.depth != "heel" and d.on_floor(gap))
     return [Fault(file="study.toml", column="safety", value=name, reason="this depth is drawn at the floor, but [safety] does "
                   "not clear that: " + "; ".join(reasons), remedy="answer it from the safety data sheet, or draw that "
@@ -173,7 +176,7 @@ def _barred(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
     )
     warm = warmer_than_said(table, replace(CONTAINERS, file=file), study)
     return warm + [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
-                  + "; ".join(study.safety.bars(act)), remedy=f"answer it from the safety data sheet, or {way}")
+                  + "; ".join(study.safety.bars(act, keys=True)), remedy=f"answer it from the safety data sheet, or {way}")
             for wanted, act, what, way in asked if wanted and study.safety.bars(act)]
 
 

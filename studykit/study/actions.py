@@ -90,9 +90,9 @@ class Action(Section):
         return self.asks_for or OWN.get(self.do)
 
 
-def why_barred(safety: SafetySettings, acts: Iterable[Act]) -> str:
+def why_barred(safety: SafetySettings, acts: Iterable[Act], *, keys: bool = False) -> str:
     """The reasons against these acts in one phrase, each once; empty where all are cleared."""
-    return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act)))
+    return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act, keys=keys)))
 
 
 def _barred(safety: SafetySettings, deeds: Iterable[Deed]) -> list[Act]:
@@ -119,12 +119,12 @@ def _withheld(safety: SafetySettings, action: Action) -> list[str]:
     if action.do in OTHERS_USED:
         return [_OTHERS_USED]
     if action.known is None:
-        return ["study.toml does not say what it asks for (asks_for, beside the action)"]
+        return ["nothing says what of it could hurt (`asks_for`, beside the action in study.toml)"]
     if odd := _odd_words(safety, action):
-        return [f"study.toml says that it asks for nothing, but {_PLAIN_ONLY}: {odd}"]
+        return [f"it is declared to ask for nothing that could hurt, but {_PLAIN_ONLY}: {odd}"]
     reasons = [f"the cautions forbid {deed}" for deed in action.known if deed in FORBIDDEN_BY]
     if acts := _barred(safety, action.known):
-        reasons.append(f"the section safety of study.toml does not clear {' and '.join(_IN_WORDS[a] for a in acts)}, for the "
+        reasons.append(f"what is known of its safety does not clear {' and '.join(_IN_WORDS[a] for a in acts)}, for the "
                        "reasons under Cautions")
     return reasons
 
@@ -160,7 +160,7 @@ def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
         return f"the cautions forbid {' and '.join(never)}. Declare another action."
     acts = _barred(safety, action.known)
     return (f"it asks for {' and '.join(_IN_WORDS[a] for a in acts)}, which [safety] does not clear "
-            f"({why_barred(safety, acts)}). Answer [safety], or declare another action.")
+            f"({why_barred(safety, acts, keys=True)}). Answer [safety], or declare another action.")
 
 
 def barred_note(safety: SafetySettings) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -14,8 +15,12 @@ from studykit.study.definition import Margin
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
                      r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
-ONE_SIDE = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?"
-                      r"(\S|\S.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
+SIDES = {"below": "below", "low": "below", "lower": "below", "less": "below", "under": "below",
+         "above": "above", "high": "above", "higher": "above", "more": "above", "over": "above"}
+"""Words behind an amount that mean one side of the mixed container."""
+_ONE_SIDE = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?"
+                       rf"(\S|\S.*\S)\s+({'|'.join(SIDES)})(?:\s+(?:than\s+)?the\s+mixed\s+container)?\s*", re.I)
+_SIGNED = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?([-\u2212+])\s*(\d.*?)\s*")
 _FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
 
 
@@ -50,6 +55,21 @@ def amount(text: object, name: str) -> Amount:
     return Amount(value=float(found[1].replace("\u2212", "-")), unit=unit)
 
 
+def one_side(text: str) -> tuple[str, Literal["below", "above"]] | None:
+    """The amount and the side of a margin such as '25 % below' or 'at most 25 % lower'; None where no side is written."""
+    found = _ONE_SIDE.fullmatch(text)
+    return (found[1], "below" if SIDES[found[2].casefold()] == "below" else "above") if found else None
+
+
+def signed(text: str) -> str:
+    """Why a margin with a sign ('-25 %') is not read: it could be meant on one side or on both; '' for one without a sign."""
+    found = _SIGNED.fullmatch(text)
+    if found is None:
+        return ""
+    side = "above" if found[1] == "+" else "below"
+    return f"a sign does not say whether the other side counts too: write {found[2]} {side}, or {found[2]} for both sides"
+
+
 def count(value: object, name: str, least: int = 1) -> int:
     """A whole number of at least ``least``; BadInput for anything else, true and false included."""
     if not isinstance(value, int | np.integer) or isinstance(value, bool) or value < least:
@@ -61,11 +81,16 @@ def count(value: object, name: str, least: int = 1) -> int:
 def margin_of(text: object) -> tuple[Margin, str]:
     """A declared margin and the unit of an absolute one ('' for per cent or 'a factor of 2'); BadInput for none.
 
-    '20 % below' (or above, with or without 'the mixed container' behind it) is a margin on that side alone.
+    '20 % below' (or above, lower, higher; with or without 'the mixed container' behind it) is a margin on that side alone.
     """
-    if isinstance(text, str) and (sided := ONE_SIDE.fullmatch(text)):
-        plain, unit = margin_of(sided[1])
-        return plain.model_copy(update={"side": sided[2]}), unit
+    if isinstance(text, str) and (sided := one_side(text)):
+        plain, unit = margin_of(sided[0])
+        if plain.side:
+            raise single("margin", "names a side twice", "write it once: 5 % below", value=text)
+        return plain.model_copy(update={"side": sided[1]}), unit
+    if isinstance(text, str) and (why := signed(text)):
+        reason, _, remedy = why.partition(": ")
+        raise single("margin", reason, remedy, value=text)
     if isinstance(text, str) and (found := _FACTOR.fullmatch(text)):
         if not 1.000001 <= float(found[1]) <= 1000:
             raise single("margin", "a factor must be above 1 and at most 1000", "2 allows from half to double", value=text)

@@ -15,7 +15,7 @@ from typing import Any
 
 from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.units import parse_unit
-from studykit.study.amounts import ONE_SIDE, amount, margin_of
+from studykit.study.amounts import amount, margin_of, one_side, signed
 from studykit.study.definition import SAFE_NAME, Margin
 from studykit.study.precision import Method, find_method
 from studykit.study.reasons import says_nothing
@@ -404,10 +404,22 @@ def _measured(text: str, unit: str) -> tuple[float, bool]:
 
 
 def _margin(text: str, unit: str, alone: bool = False) -> Margin:
-    if sided := ONE_SIDE.fullmatch(text):
+    if sided := one_side(text):
         if alone:
             raise Unclear("a margin below or above only needs several containers: write it without that")
-        return _margin(sided[1], unit).model_copy(update={"side": sided[2]})
+        if one_side(sided[0]):
+            raise Unclear("a side is named twice: write it once, 5 % below")
+        return _margin(sided[0], unit).model_copy(update={"side": sided[1]})
+    if why := signed(text):
+        raise Unclear("write it without the sign" if alone else why)
+    try:
+        return _two_sided(text, unit)
+    except Unclear as error:
+        one = "" if alone else f"; on one side alone: 5 {unit} below, 5 % above"
+        raise Unclear(f"{error}. Understood are: 5 %, 5 {unit}, a factor of 2{one}") from None
+
+
+def _two_sided(text: str, unit: str) -> Margin:
     ratio = "factor" in text
     value, percent = (0.0, True) if ratio else _measured(text, unit)
     if percent and unit == "pH":

@@ -48,11 +48,37 @@ class Change:
         return f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
 
     def _place(self) -> str:
-        """The place in words for a margin, else as it stands in study.toml or in the table."""
+        """The place in words; of a table the file and the row, of an analyte's own keys what and of which."""
         parts = self.where.split(".")
         if self.subject != "margin" or len(parts) != 4:
-            return self.where
+            return _in_words(self.where)
         return f"The margin of {parts[1]} ({parts[3].replace('relative_percent', 'relative, per cent')})"
+
+
+PLACES = {
+    "question": "The question", "scope": "What the answer is for", "alpha": "The chance allowed for a wrong firm verdict",
+    "seed": "The seed of codes and random orders", "share_percent": "The share of containers that may lie beyond",
+    "exclusion_rules": "The list of reasons for leaving a result out", "factors.depths": "The list of depths",
+    "factors.fixed": "The list of what may differ (lot, store, age and others)",
+    "factors.by_depth": "The list of what may act on differences between depths",
+    "factors.random": "The list of what is taken as drawn at random", "factors.run": "Whether runs have a term of their own",
+    "factors.across_depths": "What is assumed of scatter across depths",
+    "factors.across_depths_reason": "The reason for what is assumed of scatter across depths",
+    "time.course": "The course of differences in time", "time.half_months": "The time to half of the final level, months,",
+    "time.starts": "What sets standing time to zero", "time.visits": "The list of planned days of drawing",
+    "time.containers": "Whether each visit opens other containers"}
+"""Promises of study.toml by their keys, as those read who do not write it."""
+
+
+def _in_words(where: str) -> str:
+    """A promise in words; a row of a table, and what has no words, as it stands."""
+    head, _, rest = where.partition(".")
+    if head == "actions":
+        return f"The action declared for {rest.partition('.')[0]!r}".replace("'", "\u201c", 1).replace("'", "\u201d", 1)
+    if head == "analytes" and rest.partition(".")[2] in ("unit", "method", "label", "kind", "nominal"):
+        analyte, _, what = rest.partition(".")
+        return f"The {what.replace('nominal', 'level as filled').replace('label', 'name')} of {analyte}"
+    return PLACES.get(where, where)
 
 
 def _plain(text: str) -> str:
@@ -94,6 +120,42 @@ def _of_analyte(kin: Sequence[Change], change: Change, study: Study) -> str:
         told_.append(f"the side of the margin of {name} that counts was changed from {sides[0]} to {sides[1]}")
     told_ += [f"{name} now {role}"] if "role" in new else []
     return f"{_capital(' and '.join(told_))} {change.why()}." if told_ else ""
+
+
+COUNTED = {"container added": "containers added", "container taken out": "containers taken out",
+           "analyte added": "analytes added", "analyte taken out": "analytes taken out",
+           "margin changed": "margins changed", "role changed": "roles changed",
+           "other change of the model": "other changes of the model"}
+"""Kinds of change that page one counts, one and several."""
+
+
+def counted(changes: Sequence[Change]) -> str:
+    """How many changes of each kind that page one has to tell, and how many of them came after results; '' for none."""
+    kinds = list[tuple[str, bool]]()
+    for entry, name in dict.fromkeys((c.entry, c.name) for c in changes):
+        kin = [c for c in changes if (c.entry, c.name) == (entry, name)]
+        kinds += [(kind, kin[0].after_results) for kind in _kinds(kin)]
+    told_ = [f"{n} {one if n == 1 else COUNTED[one]}" for one in COUNTED if (n := sum(kind == one for kind, _ in kinds))]
+    late = sum(after for _, after in kinds)
+    when = ("" if not late else " when results were already there" if late == len(kinds) else
+            f" ({late} of these when results were already there)")
+    return f"{', '.join(told_)}{when}" if told_ else ""
+
+
+def _kinds(kin: Sequence[Change]) -> list[str]:
+    """The kinds of what one amendment changed under one name: each container by itself, an analyte once."""
+    moved = [c for c in kin if c.where.startswith("plan/containers.csv row ") and not (c.old and c.new)]
+    if moved:
+        return ["container added" if c.new else "container taken out" for c in moved]
+    if not any(c.first_page for c in kin):
+        return []
+    ends, name = {c.where.removeprefix(f"{c.name}."): c for c in kin}, kin[0].name
+    if not name.startswith("analytes."):
+        return ["other change of the model"]
+    if (unit := ends.get("unit")) and not (unit.old and unit.new):
+        return ["analyte added" if unit.new else "analyte taken out"]
+    margin = ["margin changed"] * any(c.subject == "margin" for c in kin)
+    return [*margin, *["role changed"] * ("role" in ends)]
 
 
 ROLES = {"decides": "decides with the others", "information": "is an extra result and does not change the study's word"}

@@ -29,7 +29,7 @@ from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import json_text, write_bytes
 from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.writer import one_writer
-from studykit.study.changes import Change, told
+from studykit.study.changes import Change, counted, told
 from studykit.study.definition import Margin, Study, load_study
 from studykit.study.printed import old_paper
 from studykit.study.reasons import placeholder_faults, says_nothing
@@ -55,7 +55,7 @@ class LockStatus:
     """What the report says of the lock: ``state`` is 'not locked', 'locked', 'locked late' or 'edited by hand'.
 
     ``containers``: how many were planned, and which were added or taken out afterwards; '' where none was. ``told``: every
-    change of a margin or of the model, in sentences.
+    change of a margin or of the model, in sentences; ``counted``: how many of these there are, by kind.
     """
 
     state: str
@@ -65,6 +65,7 @@ class LockStatus:
     sentence: str
     containers: str = ""
     told: tuple[str, ...] = ()
+    counted: str = ""
 
     @property
     def beforehand(self) -> bool:
@@ -349,4 +350,4 @@ def lock_status(root: Path, study: Study) -> LockStatus:
     else:
         text, state = f"The plan was locked on {first['date']}, when no result was in its folder; {count}.", "locked"
     return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text,
-                      containers=_containers_said(entries, changes), told=told(changes, study))
+                      containers=_containers_said(entries, changes), told=told(changes, study), counted=counted(changes))

@@ -33,6 +33,12 @@ REST_MINUTES = {True: 30, False: 1}  # charging or not; the minute for still liq
 RELAXATION_S_PS_M = 2.3 * 8.854  # relaxation time times conductivity: the permittivity of oils, 2.3 times that of empty space
 RELAXATIONS = 3  # waited for after each draw: a twentieth of the charge is left; own practice, no source
 WORST_FIRST: tuple[Material, ...] = ("unknown", "other", "plastic", "metal")
+IN_WORDS = {"data_sheet": "safety data sheet", "flash_point_c": "flash point",
+            "liquid_up_to_c": "highest temperature of the liquid", "conductivity_ps_m": "conductivity",
+            "vessel_material": "material of the container",
+            "pressure_or_gas": "pressure or gas", "free_water": "free water", "toxic_or_corrosive": "toxic or corrosive",
+            "permit": "permit for opening"}
+"""What each key asks for, as those read who do not write study.toml."""
 NAMED = ("data_sheet", "permit", "mixing_procedure")
 
 _ABSENT = (r"no(?!\.?\s*\d)|not|none|nil|null|nan|nobody|nothing|never|unknown|unclear|unsure|missing|lost|later|pending|lacks?"
@@ -197,13 +203,15 @@ class SafetySettings(BaseModel):
             return text
         return f"\u201c{text}\u201d counts as not answered" if text else "not answered"
 
-    def bars(self, act: Act) -> tuple[str, ...]:
+    def bars(self, act: Act, *, keys: bool = False) -> tuple[str, ...]:
         """Why the kit may not plan or advise this act, most general reason first; empty where it may.
 
-        'shaking' is that of a bottle at the laboratory, which has its own procedure.
+        'shaking' is that of a bottle at the laboratory, which has its own procedure. ``keys``: what is not answered by its
+        key in study.toml, for whoever has to write it there.
         """
         open_keys = self.unanswered()
-        asked = [f"{k} (\u201c{getattr(self, k)}\u201d names nothing)" if k in NAMED and getattr(self, k) else k
+        asked = [(k if keys else IN_WORDS[k])
+                 + (f" (\u201c{getattr(self, k)}\u201d names nothing)" if k in NAMED and getattr(self, k) else "")
                  for k in open_keys]
         found = [f"not answered: {', '.join(asked)}"] if asked else []
         found += ["the container may be under pressure or give off gas"] * (self.pressure_or_gas == "yes")
@@ -218,7 +226,8 @@ class SafetySettings(BaseModel):
         found += ["it is toxic or corrosive"] * (self.toxic_or_corrosive == "yes")
         named = self.procedure or act == "shaking"
         read = f" (\u201c{self.mixing_procedure}\u201d names none)" if self.mixing_procedure else ""
-        return (*found, *[f"no mixing_procedure of the site is named{read}"] * (not named))
+        lacking = "mixing_procedure is not answered" if keys else "the site names no procedure for mixing"
+        return (*found, *[f"{lacking}{read}"] * (not named))
 
     def clears(self, act: Act) -> bool:
         """Whether the kit may plan or advise this act."""

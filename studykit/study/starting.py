@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from studykit.study.asking import LYING, UNKNOWN, known, liquid_of, package_of, share, unit_of
+from studykit.study.asking import LYING, UNKNOWN, known, liquid_of, package_of, unit_of
 from studykit.study.definition import Margin
 from studykit.study.precision import MEMORY
 
@@ -23,18 +23,22 @@ ACTIONS = {"homogeneous": '{ do = "Use as it stands.", asks_for = "nothing" }',
 """What is done at each answer until a person writes better; asks_for: what of it could hurt."""
 
 
-def definition(found: Found, template: str, seed: int) -> str:
-    """The text of study.toml: the answers in their places in the template, whose other lines stay as they are."""
+def definition(found: Found, template: str, seed: int, taken: Iterable[str] = ()) -> str:
+    """The text of study.toml: the answers in their places in the template, whose other lines stay as they are.
+
+    ``taken``: questions whose answer was taken without anybody having given or confirmed it.
+    """
+    taken = set(taken)
     package = package_of(found)
     head, tail = template.index("title ="), template.index("# What the fluid is")
     sampling = template[tail:].replace('containers = 12 ', f'containers = {found.get("opened", 1)} ')
     sampling = re.sub(r"(?m)^heel = true.*$", HEEL, sampling)
-    return "".join((template[:head], _head(found, seed), _factors(found), _analytes(found),
+    return "".join((template[:head], _head(found, seed, taken), _factors(found), _analytes(found, taken),
                     f"# The inside of one {package.name}, in mm. {_inside_told(found)}\n[vessels.{package.name}]\n"
                     f"{package.shape}\n\n", sampling))
 
 
-def _head(found: Found, seed: int) -> str:
+def _head(found: Found, seed: int, taken: set[str]) -> str:
     """Title, question, who decides, scope, and what is done at each answer."""
     package, one = package_of(found).name, found["count"] == 1
     question = ("May it be used as it stands, without mixing?" if one else
@@ -46,7 +50,7 @@ def _head(found: Found, seed: int) -> str:
              _line("scope", "container" if one else "stock", "what the answer is for: container | lot | store | stock"),
              "alpha = 0.05  # chance of calling a layered stock homogeneous; assumed"]
     lines += [] if one else [f"share_percent = {found.get('share', 99)}  # largest share of containers that may lie beyond the "
-                             f"margin{'; assumed' if found.get('share') == share(found['opened']) else ''}"]
+                             f"margin{'; assumed' * ('share' in taken)}"]
     lines += [f"seed = {seed}  # for blind codes and random orders; any whole number",
               '# exclusion_rules = ["a bottle that leaked on the way"]  # when a result may be left out: before the data', "",
               "# What will be done at each answer; assumed. Each says what it asks for of what can hurt (docs/00-study.md).",
@@ -63,14 +67,14 @@ def _factors(found: Found) -> str:
             f"by_depth = {stores}  # those of fixed whose effect may differ between depths\n\n")
 
 
-def _analytes(found: Found) -> str:
+def _analytes(found: Found, taken: set[str]) -> str:
     head = ("# One block per analyte. margin: the largest difference between two depths that does not matter, in per cent of\n"
             "# the level, as a factor (2: from half to double), or absolute in the analyte's unit.\n")
-    return head + "".join(_analyte(found, key) for key in found["analytes"])
+    return head + "".join(_analyte(found, key, f"precision.{key}" in taken) for key in found["analytes"])
 
 
-def _analyte(found: Found, key: str) -> str:
-    """One analyte's block."""
+def _analyte(found: Found, key: str, assumed_: bool) -> str:
+    """One analyte's block; ``assumed_``: nobody answered how well the laboratory repeats it."""
     has = known(key, liquid_of(found))
     stated, level = found[f"precision.{key}"], found.get(f"level.{key}")
     lines = [f"[analytes.{key if re.fullmatch(r'[A-Za-z0-9_-]+', key) else json.dumps(key)}]"]
@@ -84,7 +88,8 @@ def _analyte(found: Found, key: str) -> str:
         parts = ", ".join(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in stated.items())
         lines.append(f"repeatability = {{ {parts} }}")
     elif has and has.published:
-        lines.append(_line("method_key", has.published.key, f"its published repeatability is taken, {MEMORY}; assumed"))
+        why = f"its published repeatability is taken, {MEMORY}{'; assumed' * assumed_}"
+        lines.append(_line("method_key", has.published.key, why))
     else:
         lines.append('# repeatability = { s_r_percent = 5, source = "the laboratory\'s control chart" }  # not known yet')
     return "\n".join(lines) + "\n\n"
@@ -147,7 +152,7 @@ def assumed(found: Found, taken: Iterable[str]) -> list[str]:
     for key in found["analytes"]:
         has = known(key, liquid_of(found))
         if has and has.published and found[f"precision.{key}"] is None:
-            told.append(f"{key}: repeatability as published, {has.published.key}, {MEMORY}")
+            told += [f"{key}: repeatability as published, {has.published.key}, {MEMORY}"] * (f"precision.{key}" in taken)
         elif found[f"precision.{key}"] is None:
             told.append(f"{key}: repeatability {UNKNOWN}; no chances are told before [design.guesses] or the laboratory "
                         "gives it")

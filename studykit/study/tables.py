@@ -237,11 +237,14 @@ def container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> 
     return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
 
 
-def listed_faults(t: pd.DataFrame, study: Study, file: str) -> list[Fault]:
-    """What is wrong with containers that nobody has sampled yet, by the same rules in every list of them (``file``)."""
+def listed_faults(t: pd.DataFrame, study: Study, file: str, others: Sequence[str] = ()) -> list[Fault]:
+    """What is wrong with containers that nobody has sampled yet, by the same rules in every list of them (``file``).
+
+    ``others``: stores of containers in another list.
+    """
     t, none = t.copy(), type_cells(no_cells(SAMPLES), SAMPLES)[0]
     t["treatment"] = t["treatment"].replace("", "stored")
-    found = [*container_faults(t, study, sampled=False), *_liquid_heights(t, study),
+    found = [*container_faults(t, study, sampled=False), *_liquid_heights(t, study, others),
              *age_faults(t, none, study, LINE), *own_factors(t, none, study, LINE)]
     return [replace(f, file=file if f.file == CONTAINERS.file else f.file, reason=f.reason.replace(CONTAINERS.file, file))
             for f in found if f.file != SAMPLES.file]

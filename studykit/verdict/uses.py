@@ -249,7 +249,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     """
     declared = obeyed(stage.study.safety, outcome.action) if outcome.action else ""
     table = table[table["analyte"].map(stage.study.decides).astype(bool)]
-    declared = declared or "No action was declared for this verdict in study.toml."
+    declared = declared or "No action was declared for this verdict."
     unlike = unopened.sentence(stage, unopened.NOT_FOR)
     unlike += f" {FIRST}" * unlike.startswith(unopened.NOT_FOR)
     unlike = " ".join(filter(None, (cleared.without_any(stage, cleared.NOT_FOR), unlike)))

@@ -20,6 +20,7 @@ from studykit.commands.cli import main
 from studykit.core.change import MADE_ON, WAITING, change_files, finish_change
 from studykit.core.errors import BadInput
 from studykit.core.files import write_text
+from studykit.report.page import write_report
 from studykit.report.run import run_notebooks
 from studykit.sampling.additions import add_containers, with_rows
 from studykit.sampling.plan import codes_of_sisters, plan
@@ -31,8 +32,9 @@ from studykit.study.lock import lock_plan, lock_status
 from studykit.study.seal import read_lock
 from studykit.study.stages import share
 from studykit.study.tables import load_tables
+from tests.browser.pages import CHROMIUM, chromium, opened, printed, squeezed
 from tests.sampling.test_visits import visited
-from tests.sampling_examples import folder, stock_rows
+from tests.sampling_examples import STUDY_TOML, folder, stock_rows
 
 TODAY = dt.date.today().isoformat()
 INTAKE = """\
@@ -101,10 +103,12 @@ def run(*words: object) -> int:
     return main([str(w) for w in words])
 
 
+STEMS = ("00-study", "03-intake", "04-quality", "05-model", "06-verdict", "07-report")
+
+
 def page_one(root: Path, out: Path) -> str:
     """The answer of page one, from the stages that it reads, each in its own kernel as the report runs them."""
-    stems = ("00-study", "03-intake", "04-quality", "05-model", "06-verdict", "07-report")
-    run_notebooks({s: share("notebooks") / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
+    run_notebooks({s: share("notebooks") / f"{s}.ipynb" for s in STEMS}, {s: out / s / f"{s}.ipynb" for s in STEMS},
                   {"study": str(root), "out_dir": str(out)}, lambda _: None)
     return (out / "07-report/07-report.ipynb").read_text(encoding="utf-8").replace("\u00a0", " ")
 
@@ -138,6 +142,20 @@ def test_the_story_is_told_on_page_one(story, tmp_path):
     assert "all analytes of P01 (7 samples), because: its lid was found open, rain got in" in said
     assert "Taken back on" in said
     assert "Not decisive: Zn" in said
+    if CHROMIUM is None:
+        return
+    file = write_report(tmp_path / "report", [tmp_path / "report" / s / f"{s}.ipynb" for s in STEMS], load_study(story))
+    with chromium() as browser:
+        page, _ = opened(browser, file, 1280)
+        assert page.evaluate("document.querySelector('main > section').getBoundingClientRect().bottom") <= 1800
+        pages = [squeezed(p) for p in printed(page)]
+    front = next(k for k, text in enumerate(pages) if squeezed("The answer in detail") in text)
+    assert front <= 2
+    first, behind = "".join(pages[:front]), "".join(pages[front:])
+    assert squeezed("2 containers added, 1 analyte added, 1 margin changed (1 of these when results were already there); "
+                    "2 exclusions, 1 of them taken back. At the earlier margins") in first
+    assert squeezed("two pails were found behind the rack") not in first
+    assert squeezed("two pails were found behind the rack") in behind  # reachable on paper too
 
 
 @pytest.mark.slow
@@ -255,6 +273,17 @@ def test_added_after_results_says_so(tmp_path):
     results(root, ("P", "Water"), 1)
     assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 0
     assert "when results were already there" in lock_status(root, load_study(root)).containers
+
+
+@pytest.mark.slow
+def test_a_temperature_of_another_store_does_not_stop_an_addition(tmp_path):
+    """It had been refused as the temperature of a misspelt store: only the new containers' own store was known."""
+    fluid = ("\n[fluid]\ndensity_kg_m3 = 895\nviscosity_mm2_s_at_40c = 220\nviscosity_mm2_s_at_100c = 19\n"
+             "store_temperature_c = { valley = 18, hut = 8 }\n\n[vessels.pail20]")
+    root = folder(tmp_path / "s", stock=stock_rows(12), toml=STUDY_TOML.replace("\n[vessels.pail20]", fluid, 1))
+    plan(root, load_study(root))
+    lock_plan(root, load_study(root))
+    assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 0
 
 
 @pytest.mark.slow

@@ -67,6 +67,14 @@ def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(
     assert b"/Lang" in pdf
 
 
+def test_what_page_one_counts_of_the_plan_is_in_the_summary(root: Path) -> None:
+    html = (root / "report/report.html").read_text(encoding="utf-8")
+    short = "<p><strong>About the plan:</strong> The plan was locked; 3 changes.</p>"
+    long = "<p><strong>About the plan:</strong></p><ul><li>One.</li><li>Two.</li></ul>"
+    for told, notices in ((short, ["The plan was locked; 3 changes."]), (long, ["One.", "Two."]), ("", [])):
+        assert page_one(html.replace("</blockquote>", f"</blockquote>{told}", 1))[0]["notices"] == notices
+
+
 @pytest.mark.slow
 def test_a_number_that_differs_would_be_seen(root: Path, tmp_path: Path) -> None:
     pdf = summary(root, tmp_path / "summary.pdf").file.read_bytes()

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import findings, firstpage, leftout, litres, questions
+from studykit.report import findings, firstpage, history, leftout, litres, questions
 from studykit.study.actions import Action, barred_note
+from studykit.study.changes import Change, counted
 from studykit.study.definition import parse_study
+from studykit.study.lock import LockStatus
 from studykit.verdict import uses as uses_table
 from studykit.verdict.uses import BEYOND, SINGLE, UNDECIDED, UNSEEN
 from tests.studies import definition
@@ -84,8 +87,8 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",
                               "repeatability": {"r_percent": 0.01, "source": "ASTM D5185-18"}}
     stage, recorded = SimpleNamespace(study=parse_study(data)), {"r_stated.P": "0.010 %", "r_published.P": "10 %"}
-    assert questions._not_published(stage, recorded) == ["Repeatability r is that of study.toml, not the published one: "
-                                                         "phosphorus stated 0.010 % in place of 10 %."]
+    assert questions._not_published(stage, recorded) == ["Repeatability r is the study's own: phosphorus 0.010 % in place of "
+                                                         "10 % published."]
     assert questions._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
     assert questions._not_published(stage, {}) == []
 
@@ -288,15 +291,71 @@ def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_
     assert not leftout.only_limits(why.assign(reasons="One depth."), study)
 
 
-@pytest.mark.parametrize("number", [3, 4])
-def test_what_changed_in_a_long_story_stands_below_the_answer(monkeypatch, number):
+STATUS = LockStatus(state="locked", locked_on="2025-10-06", seal="", changes=(), sentence="The plan was locked; 3 changes.",
+                    containers="Containers: 7 planned, 2 added.", told=("The margin of P was changed.",),
+                    counted="2 containers added, 1 margin changed")
+BEFORE = pd.DataFrame([("P", "±5 %", "homogeneous", "±3 %", "inconclusive"),
+                       ("Ca", "±9 %", "homogeneous", "±8 %", "homogeneous")],
+                      columns=["name", "margin before", "word before", "margin", "word"])
+
+
+def test_a_short_story_of_the_plan_stands_in_full_above_and_nowhere_else():
+    told = (replace(STATUS, containers=""), BEFORE[:0], ["Excluded by AB: one bottle."])
+    (above,) = history.above(*told)
+    assert above.count("\n- ") == 3
+    assert "Excluded by AB: one bottle." in above
+    assert history.in_full(*told) == ""
+    assert history.above(replace(STATUS, containers="", told=()), BEFORE[:0], ["because " * 60]) != [above]
+    assert "1 exclusion." in history.above(replace(STATUS, containers="", told=()), BEFORE[:0], ["because " * 60])[0]
+
+
+def test_of_a_long_story_page_one_has_the_counts_and_the_verdicts_that_a_margin_changed():
     """Fifteen sentences about the plan had pushed "Is it all right?" to the second screen."""
-    notices = tuple(f"Notice {k}." for k in range(number))
-    monkeypatch.setattr(firstpage, "_notices", lambda _: notices)
-    monkeypatch.setattr(firstpage, "recorded", lambda *_: {"verdict_sentence": "Homogeneous: P."})
-    monkeypatch.setattr(questions, "five", lambda _: (("Is it all right?", ("Yes.",)),))
-    above, below = firstpage.answer(None), questions.markdown(None)
-    assert below.startswith("**Is it all right?** Yes.")
-    assert [n in above for n in notices] == [True, *[number == 3] * (number - 1)]
-    assert [n in below for n in notices] == [False, *[number == 4] * (number - 1)]
-    assert ("3 changes and exclusions stand below" in above) is (number == 4)
+    told = (STATUS, BEFORE, ["Excluded by AB: P01.", "Excluded by AB: P02. Taken back on 2025-11-02 by AB, because: no."])
+    (above,) = history.above(*told)
+    assert above.strip() == (
+        "**About the plan:** The plan was locked; 3 changes. 2 containers added, 1 margin changed; 2 exclusions, 1 of them "
+        "taken back. At the earlier margins: P homogeneous (now inconclusive). All of it, with the reasons: "
+        "\u201cHow it was found\u201d, behind this page.")
+    full = history.in_full(*told)
+    assert full.count("\n- ") == 7
+    assert "Ca: homogeneous at the earlier margin of ±9 %, homogeneous at the margin of ±8 % that counts now." in full
+    (same,) = history.above(STATUS, BEFORE[1:], told[2])
+    assert "At the earlier margins no verdict would be another." in same
+    many = pd.concat([BEFORE[:1].assign(name=f"A{k}") for k in range(7)])
+    assert "A3 homogeneous (now inconclusive), 3 more." in history.above(STATUS, many, [])[0]
+
+
+def test_the_changes_of_a_plan_are_counted_by_what_they_are():
+    def change(where, subject, old, new, entry, late=False):
+        return Change(subject=subject, where=where, old=old, new=new, reason="as agreed", date="2026-01-02", after_results=late,
+                      entry=entry)
+
+    row = "plan/containers.csv row "
+    some = [change(f"{row}P01", "plan table", "", "vessel pail", 1), change(f"{row}P02", "plan table", "", "vessel pail", 1),
+            change("plan/samples.csv row X", "plan table", "", "P01", 1), change("analytes.Zn.unit", "analyte", "", "mg/kg", 2),
+            change("analytes.Zn.margin.absolute", "margin", "", "2.0", 2),
+            change("analytes.P.margin.relative_percent", "margin", "5", "3", 3, late=True),
+            change("actions.stratified", "actions", "a", "b", 4)]
+    assert counted(some) == ("2 containers added, 1 analyte added, 1 margin changed (1 of these when results were already "
+                             "there)")
+    assert counted(some[5:6]) == "1 margin changed when results were already there"
+    assert counted([change("alpha", "model", "0.05", "0.1", 1)]) == "1 other change of the model"
+    assert counted(some[6:]) == ""
+
+
+def test_groups_of_an_analyte_for_information_are_not_named_as_if_they_decided(monkeypatch):
+    groups = pd.DataFrame({"analyte": ["P", "Zn"], "store": ["hut", "hut"], "containers": 4,
+                           "interval lies": "beyond the margin"})
+    monkeypatch.setattr(firstpage, "optional", lambda *_: groups)
+    study = SimpleNamespace(label_of={"P": "phosphorus", "Zn": "zinc (for information)"}.get, decides=lambda a: a == "P")
+    assert firstpage.beyond_groups(SimpleNamespace(study=study), deciding=True) == [("phosphorus", ["store hut"])]
+    assert [name for name, _ in firstpage.beyond_groups(SimpleNamespace(study=study))] == [
+        "phosphorus", "zinc (for information)"]
+
+
+def test_analytes_that_were_measured_in_the_same_containers_are_told_together():
+    alike = pd.DataFrame([("11 of 13", "P"), ("12 of 13", "Ca"), ("11 of 13", "Zn")], columns=["where", "name"])
+    assert leftout.in_one(alike, 8) == "P and Zn in 11 of 13; Ca in 12 of 13"
+    assert leftout.in_one(alike.assign(where="11 of 13"), 3) == "all analytes in 11 of 13"
+    assert leftout.in_one(alike[:0], 3) == ""

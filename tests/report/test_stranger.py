@@ -97,7 +97,7 @@ def test_what_is_excluded_is_told_beside_the_answers_it_would_change(tmp_path):
     assert "With the results that a person excluded the study would be uneven (not homogeneous)" in said[RIGHT] or (
         "the study would be uneven (not inconclusive)" in said[RIGHT])
     assert "Water would be uneven (not homogeneous" in said[RIGHT]
-    assert "Left after exclusions: Water in 15 of 16 (not in F05); S in 15 of 16 (not in F05)." in said[RIGHT]
+    assert "Left after exclusions: Water and S in 15 of 16 (not in F05)." in said[RIGHT]
     assert "Not measured in all" not in said[RIGHT]
 
 

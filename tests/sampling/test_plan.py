@@ -265,7 +265,7 @@ def test_a_listed_container_to_be_remixed_asks_for_clearance_too(tmp_path) -> No
     toml = toml.replace("heel = true", "heel = false")
     rows = [{**stock_rows(1)[0], "treatment": "remixed control"}]
     root = folder(tmp_path, containers=rows, toml=toml.replace('"remixed control", ', ""))
-    with pytest.raises(BadInput, match="no mixing_procedure of the site is named"):
+    with pytest.raises(BadInput, match="mixing_procedure is not answered"):
         plan(root, load_study(root))
 
 

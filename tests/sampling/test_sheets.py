@@ -209,7 +209,8 @@ def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barre
     unknown = dict.fromkeys(("flash_point_c", "liquid_up_to_c", "conductivity_ps_m", "pressure_or_gas"), "unknown")
     pages = texts(bench_pdf(study(safety=unknown), plan))
     assert len(pages) == len(plan.draw_plans) + 2
-    assert "not answered: flash_point_c, liquid_up_to_c, conductivity_ps_m, pressure_or_gas" in pages[0]
+    assert ("not answered: flash point, highest temperature of the liquid, conductivity, pressure or gas"
+            in " ".join(pages[0].split()))
     for page in pages[1:-1]:
         assert "HEEL BARRED: do not draw at the floor." in page
         assert "RESIDUE BARRED: do not stir or mix." in page

@@ -89,7 +89,7 @@ def sentences(seed: int, number: int = 300) -> list[str]:
 def test_an_action_in_own_words_without_a_declaration_is_never_printed(safety: SafetySettings) -> None:
     for text in [*told(SLY), *told(PLAIN), *sentences(20261126)]:
         if text not in OWN:
-            assert obeyed(safety, act(text)).startswith(f"{WITHHELD}study.toml does not say what it asks for"), text
+            assert obeyed(safety, act(text)).startswith(f"{WITHHELD}nothing says what of it could hurt (`asks_for`"), text
             (said,) = foreseen(safety, [("uneven", act(text))])
             assert said.startswith(f"[actions] uneven: the report will withhold \u201c{text}\u201d: study.toml does not say")
             assert "Write uneven = { do = \"...\", asks_for = \"...\" } with all of these" in said
@@ -121,7 +121,7 @@ def test_no_dangerous_words_declared_as_nothing_are_printed_while_anything_is_ba
         for text in told(DANGEROUS):
             told_ = Action.model_construct(do=text, asks_for=("nothing",))  # past the words that are refused outright
             printed = obeyed(safety, told_)
-            assert printed.startswith(f"{WITHHELD}study.toml says that it asks for nothing, but while mixing"), text
+            assert printed.startswith(f"{WITHHELD}it is declared to ask for nothing that could hurt, but while mixing"), text
             assert "Declare what it asks for, answer [safety]" in " ".join(foreseen(safety, [("uneven", told_)]))
     assert obeyed(study().safety, act("Give it to the night shift.", "nothing")) == "Give it to the night shift."
 
@@ -185,7 +185,8 @@ def test_an_action_that_mixes_names_the_procedure_and_the_rest() -> None:
     barred = obeyed(SafetySettings(), act("Tumble it.", "mixing"))
     assert "Tumble" not in barred
     assert "does not clear mixing, for the reasons under Cautions" in barred
-    assert "not answered: data_sheet, flash_point_c" in barred_lines(SafetySettings())[0]
+    assert "not answered: safety data sheet, flash point, highest temperature of the liquid" in barred_lines(
+        SafetySettings())[0]
     water = cleared.model_copy(update={"free_water": "yes"})
     assert why_barred(water, ("stirring",)) == "free water lies in it"
     (said,) = foreseen(SafetySettings(), [("stratified", act("Roll it.", "mixing"))])

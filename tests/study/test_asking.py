@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.study.actions import OWN, foreseen, obeyed
+from studykit.study.amounts import margin_of
 from studykit.study.asking import ELEMENTS, MOST_ASSUMED, answered, known, questions, share
 from studykit.study.definition import parse_study
 from studykit.study.precision import find_method
@@ -50,7 +52,7 @@ def test_nothing_is_asked_that_the_answers_already_say() -> None:
 @pytest.mark.parametrize("given", [TOTE, DRUMS, PAILS])
 def test_the_definition_says_what_was_answered_and_keeps_the_rest_of_the_template(given) -> None:
     found, taken = answered(given, None)
-    text = definition(found, TEMPLATE, 123)
+    text = definition(found, TEMPLATE, 123, taken)
     study = parse_study(tomllib.loads(text))
     assert (study.seed, study.responsible) == (123, given["responsible"])
     assert study.scope == ("container" if given["count"] == "1" else "stock")
@@ -138,13 +140,38 @@ def test_all_that_is_wrong_or_missing_is_told_at_once() -> None:
     assert {f.column for f in told.value.faults} == {"margin.P", "colour", "opened", "responsible"}
 
 
-@pytest.mark.parametrize("text", ["10 % below", "not more than 10 % below", "at most 10 % below", "no more than 10 % below"])
+@pytest.mark.parametrize("text", ["10 % below", "not more than 10 % below", "at most 10 % below", "no more than 10 % below",
+                                  "10 % low", "at most 10 % lower", "10 % Less than the mixed container"])
 def test_a_margin_on_one_side_is_read_as_people_write_it_and_its_question_says_how(text) -> None:
     found, _ = answered({**DRUMS, "margin.P": text}, None)
     assert found["margin.P"].toml() == '{ relative_percent = 10, side = "below" }'
     assert all("where one side alone matters: 5 % below" in q.text for q in questions(found) if q.key.startswith("margin."))
     with pytest.raises(BadInput):
         answered({**DRUMS, "margin.P": "below 10 %"}, None)  # any difference below that, or on one side?
+
+
+@pytest.mark.parametrize(("text", "why"), [
+    ("-25 %", "a sign does not say whether the other side counts too: write 25 % below, or 25 % for both sides"),
+    ("at most +25 %", "write 25 % above, or 25 % for both sides"), ("10 % low high", "a side is named twice"),
+    ("a quarter", "Understood are: 5 %, 5 mg/kg, a factor of 2; on one side alone: 5 mg/kg below, 5 % above"),
+    ("25 % smaller", "Understood are: 5 %, 5 mg/kg")])
+def test_a_margin_that_is_not_understood_is_refused_with_what_is(text, why) -> None:
+    with pytest.raises(BadInput, match=re.escape(why)):
+        answered({**DRUMS, "margin.P": text}, None)
+    with pytest.raises(BadInput):
+        margin_of(text)
+
+
+def test_what_a_person_answered_or_confirmed_is_not_written_as_assumed() -> None:
+    """Enter at a question takes what it shows: that is an answer."""
+    shown = {"precision.P": "published", "precision.KV40": "published", "share": "20"}
+    for given, number in ((DRUMS, 1), ({**DRUMS, **shown}, 0)):
+        found, taken = answered(given, None)
+        lines = definition(found, TEMPLATE, 1, taken).splitlines()
+        for key, many in (("share_percent", 1), ("method_key", 2)):
+            assert sum(line.startswith(key) and line.endswith("assumed") for line in lines) == number * many, key
+        assert any("repeatability as published" in line for line in assumed(found, taken)) == bool(number)
+        assert any(line.startswith("alpha") and line.endswith("assumed") for line in lines)  # nobody is asked
 
 
 def test_a_share_that_was_answered_is_not_told_as_assumed() -> None:

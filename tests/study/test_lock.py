@@ -341,8 +341,8 @@ def test_recheck_names_the_lock_and_each_change_after_it(root) -> None:
     edit(root, '"code not readable"', '"code unreadable"')
     assert lock_notes(root)[1:] == (
         "The margin of Water (absolute) was changed from 50 to 60 on 2026-03-02, because: the limit was raised.",
-        "exclusion_rules was changed from bottle broken on the way, code not readable to bottle broken on the way, code "
-        "unreadable without a reason given.")
+        "The list of reasons for leaving a result out was changed from bottle broken on the way, code not readable to bottle "
+        "broken on the way, code unreadable without a reason given.")
     edit(root, '"seal"', '"seel"', LOCK)
     assert "was edited by hand" in lock_notes(root)[0]
 

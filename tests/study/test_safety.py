@@ -211,7 +211,7 @@ def test_words_of_absence_are_no_answer(key: str) -> None:
 @pytest.mark.parametrize("text", NO_DOCUMENT)
 def test_a_way_of_mixing_is_no_written_procedure(text: str) -> None:
     s = study(safety={"mixing_procedure": text}, sampling={"residue": False}).safety
-    assert s.bars("stirring") == (f"no mixing_procedure of the site is named (\u201c{text}\u201d names none)",)
+    assert s.bars("stirring") == (f"the site names no procedure for mixing (\u201c{text}\u201d names none)",)
     assert s.clears("heel draw")
 
 
@@ -219,13 +219,13 @@ def test_a_way_of_mixing_is_no_written_procedure(text: str) -> None:
                                   "heated tumbling", "shake, then open", "suck by mouth"])
 def test_an_order_is_no_procedure_for_mixing(text: str) -> None:
     s = study(safety={"mixing_procedure": text}, sampling={"residue": False}).safety
-    assert s.bars("stirring") == (f"no mixing_procedure of the site is named (\u201c{text}\u201d names none)",)
+    assert s.bars("stirring") == (f"the site names no procedure for mixing (\u201c{text}\u201d names none)",)
     assert s.shown("mixing_procedure") == f"\u201c{text}\u201d counts as not answered"
 
 
 def test_a_word_of_absence_is_shown_as_it_was_read() -> None:
     s = study(safety={"permit": "to follow"}).safety
-    assert s.bars("heel draw") == ("not answered: permit (\u201cto follow\u201d names nothing)",)
+    assert s.bars("heel draw") == ("not answered: permit for opening (\u201cto follow\u201d names nothing)",)
     assert s.shown("permit") == "\u201cto follow\u201d counts as not answered"
     assert s.shown("data_sheet") == "invented, 2025"
 
