@@ -29,13 +29,15 @@ def pack(folder: Folder,
 @app.command(epilog="Example: studykit export my-study --to for-the-meeting")
 def export(folder: Folder,
            to: Annotated[Path | None, typer.Option(help="Folder to write to.", show_default="FOLDER-export")] = None) -> None:
-    """Write a filed study's tables as one workbook with a dictionary, and its figures for slides."""
+    """Write a filed study's tables as two workbooks, those asked for first in one, and its figures for slides."""
     from studykit.deposit.export import export as write
 
     target = to or folder.resolve().with_name(f"{folder.resolve().name}-export")
     made = write(folder, target)
-    facts(book=made.book, sheets=made.sheets, figures=made.figures, left_out=made.left_out)
+    facts(book=made.book, sheets=made.sheets, stages=made.stages, stage_sheets=made.stage_sheets,
+          figures=made.figures, left_out=made.left_out)
     typer.echo(f"Workbook: {made.book} ({count(len(made.sheets), 'sheet')})\n"
+               f"All other tables: {made.stages} ({count(len(made.stage_sheets), 'sheet')})\n"
                f"Figures:  {target / 'figures'} ({made.figures}, with captions.csv)")
     for path in made.left_out:
         typer.echo(f"note: {path} has more rows than a sheet can hold; take the file")

@@ -1,6 +1,7 @@
-"""A filed study for other programs: one workbook of tidy tables with their dictionary, and the figures for slides.
+"""A filed study for other programs: the tables that are asked for first in one workbook, all others in a second; figures.
 
-The workbook holds values only: a text of somebody that looks like a formula stays a text.
+Each workbook begins with its contents, a link a sheet, and ends with its dictionary. They hold values only: a text of
+somebody that looks like a formula stays a text.
 """
 
 from __future__ import annotations
@@ -29,7 +30,15 @@ from studykit.report.manifest import files_of
 from studykit.report.verify import older_than, refuse_edited
 from studykit.study.definition import Study, load_study
 
-BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
+BOOK, STAGES, FIGURES, CAPTIONS = "tables.xlsx", "stages.xlsx", "figures", "captions.csv"
+CONTENTS, DICTIONARY, RESULTS = "contents", "dictionary", "results joined.csv"
+FIRST = (
+    *(f"report/06-verdict/{name}.csv" for name in (
+        "verdicts", "uses", "containers-beyond", "containers-within", "shares", "groups", "time-answers", "time-actions",
+        "cannot")),
+    RESULTS, "report/00-study/margins.csv", "report/04-quality/flags.csv", "report/04-quality/explanations.csv",
+    "report/05-model/depth-means.csv", "plan/containers.csv", "plan/samples.csv", "plan/exclusions.csv", "tidy/rejected.csv")
+"""The tables of the first workbook in their order, as far as a study has them: what was found, then what it rests on."""
 FORMS = (".png", ".svg", ".pdf")
 MOST_WORDS = 10
 """Words of a caption that name a file."""
@@ -40,17 +49,19 @@ JOINED = "one determination per row, joined to its sample and its container"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exported:
-    """What was written: the workbook, its sheets, the figures, tables that no sheet held, what the report is older than."""
+    """What was written: both workbooks, their sheets, the figures, tables that no sheet held, what is newer than the report."""
 
     book: Path
     sheets: tuple[str, ...]
+    stages: Path
+    stage_sheets: tuple[str, ...]
     figures: int
     left_out: tuple[str, ...]
     older: tuple[str, ...] = ()
 
 
 def export(root: Path, to: Path) -> Exported:
-    """Write tables.xlsx and figures/ of a filed study into the folder ``to``.
+    """Write tables.xlsx, stages.xlsx and figures/ of a filed study into the folder ``to``.
 
     BadInput where no report is filed, and where ``to`` lies inside the study or cannot be written; RunsDiffer where the
     report was changed after it was filed.
@@ -64,10 +75,12 @@ def export(root: Path, to: Path) -> Exported:
         raise single(str(to), "lies inside the study", "write it elsewhere: studykit export STUDY --to FOLDER")
     refuse_edited(root, "export")
     with together(to) as made:
-        book, names, left = _book(root, study)
-        write_bytes(made / BOOK, book)
+        books, left = _books(root, study)
+        for name, (data, _) in books.items():
+            write_bytes(made / name, data)
         figures = _figures(root, made)
-    return Exported(book=to / BOOK, sheets=names, left_out=left, figures=figures, older=older_than(root))
+    return Exported(book=to / BOOK, sheets=books[BOOK][1], stages=to / STAGES, stage_sheets=books[STAGES][1], left_out=left,
+                    figures=figures, older=older_than(root))
 
 
 def _tables(root: Path) -> dict[str, bytes]:
@@ -86,35 +99,64 @@ def _joined(root: Path) -> pd.DataFrame:
     return out.merge(containers, on="container", how="left", suffixes=("", ", container"))
 
 
-def _book(root: Path, study: Study) -> tuple[bytes, tuple[str, ...], tuple[str, ...]]:
+def _books(root: Path, study: Study) -> tuple[dict[str, tuple[bytes, tuple[str, ...]]], tuple[str, ...]]:
+    """Both workbooks as bytes with the names of their sheets, and the tables that are too long for a sheet."""
+    told = {p.parent.name: captions(p.read_text(encoding="utf-8")) for p in sorted((root / "report").glob("*/[!.]*.ipynb"))}
+    files = {RESULTS: _joined(root).to_csv(index=False).encode(), **_tables(root)}
+    rows = {path: list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""))) for path, data in files.items()}
+    left = tuple(path for path, own in rows.items() if len(own) - 1 > MOST_ROWS)
+    about = {path: resource(path, files[path], "x", "", told) for path in files if path not in left}
+    asked = [path for path in FIRST if path in about]
+    inner = sorted(set(about) - set(asked), key=lambda path: (not path.startswith("report/"), path))
+    opening = tuple(_opening(root, study))
+    return {name: _book(paths, rows, about, (*opening, ("other tables", f"in {other}, beside this workbook")))
+            for name, paths, other in ((BOOK, asked, STAGES), (STAGES, inner, BOOK))}, left
+
+
+def _book(paths: list[str], rows: Mapping[str, list[list[str]]], about: Mapping[str, dict[str, Any]],
+          opening: tuple[tuple[str, str], ...]) -> tuple[bytes, tuple[str, ...]]:
+    """One workbook: contents, a sheet a table, dictionary."""
     from openpyxl import Workbook
 
-    files, book = _tables(root), Workbook()
-    told = {p.parent.name: captions(p.read_text(encoding="utf-8")) for p in sorted((root / "report").glob("*/[!.]*.ipynb"))}
-    first, words = book.active, book.create_sheet("dictionary")
-    first.title = "read me"
-    names, left = {"read me", "dictionary"}, list[str]()
-    _row(words, ("sheet", "file", "column", "type", "unit", "meaning"))
-    for path, data in {"results joined.csv": _joined(root).to_csv(index=False).encode(), **files}.items():
-        fields = resource(path, data, "x", "", told)
-        rows = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
-        if len(rows) - 1 > MOST_ROWS:
-            left.append(path)
-            continue
+    book, words = Workbook(), [("sheet", "file", "column", "type", "unit", "meaning")]
+    first, names, listed = book.active, {CONTENTS, DICTIONARY}, list[tuple[str, str, int]]()
+    first.title = CONTENTS
+    for path in paths:
         sheet = book.create_sheet(_name(path, names))
         names.add(sheet.title)
-        kinds = [f["type"] for f in fields["schema"]["fields"]]
-        for k, row in enumerate(rows):
-            _row(sheet, row if not k else [_typed(c, kind) for c, kind in zip(row, kinds, strict=False)])
+        fields = about[path]["schema"]["fields"]
+        for k, row in enumerate(rows[path]):
+            _row(sheet, row if not k else [_typed(c, f["type"]) for c, f in zip(row, fields, strict=False)])
         sheet.freeze_panes = "A2"
-        for f in fields["schema"]["fields"]:
-            _row(words, (sheet.title, path, f["name"], f["type"], f.get("unit", ""), f["description"]))
-    for line in _opening(root, study, [(s, JOINED if s == "results joined" else "") for s in book.sheetnames]):
-        _row(first, line)
-    return settled(book), tuple(book.sheetnames), tuple(left)
+        words += [(sheet.title, path, f["name"], f["type"], f.get("unit", ""), f["description"]) for f in fields]
+        listed.append((sheet.title, JOINED if path == RESULTS else about[path]["description"], max(0, len(rows[path]) - 1)))
+    last = book.create_sheet(DICTIONARY)
+    for line in words:
+        _row(last, line)
+    listed.append((DICTIONARY, "every column of these sheets with its type, unit and meaning", len(words) - 1))
+    _contents(first, opening, listed)
+    return settled(book), tuple(book.sheetnames)
 
 
-def _opening(root: Path, study: Study, sheets: list[tuple[str, str]]) -> Iterator[tuple[str, ...]]:
+def _contents(sheet: Any, opening: tuple[tuple[str, str], ...], listed: list[tuple[str, str, int]]) -> None:
+    """The first sheet: the study in a few lines, then every sheet as a link with what it holds and how many rows."""
+    from openpyxl.styles import Font
+    from openpyxl.worksheet.hyperlink import Hyperlink
+
+    for line in opening:
+        _row(sheet, line)
+    _row(sheet, ())
+    _row(sheet, ("sheet", "what it holds", "rows"))
+    for name, what, number in listed:
+        _row(sheet, (name, what, number))
+        cell = sheet.cell(row=sheet.max_row, column=1)
+        cell.hyperlink = Hyperlink(ref=cell.coordinate, location=f"'{name}'!A1")
+        cell.font = Font(underline="single", color="1C4F7C")
+    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 26, 90
+
+
+def _opening(root: Path, study: Study) -> Iterator[tuple[str, str]]:
+    """The study in a few lines."""
     records: Mapping[str, Any] = {r.name: r for r in read_records(root / "report/numbers.json")}
     yield ("study", study.title)
     yield ("question", study.question)
@@ -124,7 +166,6 @@ def _opening(root: Path, study: Study, sheets: list[tuple[str, str]]) -> Iterato
     if study.invented:
         yield ("data", "invented")
     yield ("values", "as filed in the study's CSV files; no cell holds a formula; 'dictionary' has units and meanings")
-    yield from (("sheet", name, what) for name, what in sheets)
 
 
 def _name(path: str, taken: set[str]) -> str:

@@ -10,6 +10,7 @@ from studykit.report.beyond import by_zones, elsewhere
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
+from studykit.verdict.below import told
 from studykit.verdict.excluded import STUDY, WITH
 
 MANY = 2
@@ -62,6 +63,10 @@ def only_limits(sentences: pd.DataFrame, study: Study) -> list[str]:
     """Analytes not assessed because most is known only as a limit: what would change that and what would not."""
     table = sentences.reindex(columns=["analyte", "verdict", "reasons"])
     rows = table[(table["verdict"] == "not assessed") & table["reasons"].astype(str).str.contains("known only as a limit")]
-    names = [study.label_of(a) for a in rows["analyte"] if study.decides(a)]
-    return [f"Of {both(names)} more than half of the results are known only as limits. More containers that read so "
-            "change nothing; a method that reads lower can."] * bool(names)
+    rows = rows[rows["analyte"].map(study.decides).astype(bool)]
+    under = {study.label_of(a): below for a, r in zip(rows["analyte"], rows["reasons"], strict=True)
+             if (below := told(str(r)))}
+    each = [f"{name[:1].upper()}{name[1:]}: {below[:1].lower()}{below[1:]}" for name, below in under.items()]
+    names = [n for n in map(study.label_of, rows["analyte"]) if n not in under]
+    return [*each, *[f"Of {both(names)} more than half of the results are known only as limits. More containers that read so "
+            "change nothing; a method that reads lower can."] * bool(names)]

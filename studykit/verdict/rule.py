@@ -41,6 +41,7 @@ from studykit.model.rows import heights_of, known
 from studykit.study.actions import Action
 from studykit.study.definition import Study
 from studykit.study.spans import TIMES, amount, on_margin, unit_told
+from studykit.verdict.below import all_below
 from studykit.verdict.containers import Stock, stock_of, stock_of_limits
 
 WORDS = ("homogeneous", "uneven", "stratified", "inconclusive", "not assessed")
@@ -364,7 +365,7 @@ def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdi
 
 def limited_verdict(model: LimitedModel, study: Study) -> AnalyteVerdict:
     """The verdict where most is known only as limits: not assessed, and what they show beyond the margin all the same."""
-    none = unassessed(model, study)
+    none = unassessed(model, study, " ".join(filter(None, (*model.notes, all_below(model)))))
     stock = None if study.scope == "container" else stock_of_limits(study, model)
     if stock is None:
         return none

@@ -413,7 +413,7 @@ LEDGER: dict[str, list[Row]] = {
             "five", "browser/test_report_page.py::page_one_answers_five_questions_on_two_screens"),
         row("That is page one: at most two sc",
             "1280 900", "browser/test_report_page.py::page_one_answers_five_questions_on_two_screens"),
-        row("Inside a chapter the sections th", "12 8",
+        row("Inside a chapter the sections th", "12 8 16",
             "browser/test_report_page.py::a_long_table_shows_its_first_rows_and_folds_the_others_under_the_same_head"),
         row("The demo of one container and th", "six",
             "browser/test_report_page.py::it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_chapters"),

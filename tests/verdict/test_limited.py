@@ -16,8 +16,9 @@ from studykit.inference.judge import judge
 from studykit.model import tables as model_tables
 from studykit.model.analyte import LimitedModel
 from studykit.model.fit import FittedModel, fit_rows
+from studykit.report import leftout
 from studykit.report.firstpage import word_of
-from studykit.verdict import containers, floors, uses
+from studykit.verdict import below, containers, floors, uses
 from studykit.verdict.rule import ComparedVerdict
 from studykit.verdict.rule import judge as judge_models
 from studykit.verdict.tables import judge_all, sentences
@@ -180,3 +181,26 @@ def test_limits_keep_a_word_from_being_firm_that_only_their_middle_carries(tmp_p
     assert model.word == "stratified"
     assert alone.firm
     assert not among.firm
+
+
+@pytest.mark.parametrize(("limits", "changes", "told"), [
+    (("<3.2", "<3.2"), {"margin": FOUR}, True), (("<3.2", "<5"), {"margin": FOUR}, False),
+    (("<3.2", "<4"), {"margin": FOUR}, False), (("<3.2", "<3.2"), {"margin": {"relative_percent": 20}}, False),
+    (("<3.2", "0.4"), {"margin": FOUR}, False)])
+def test_limits_that_all_lie_below_the_margin_are_told_as_that_and_given_no_verdict(tmp_path, limits, changes, told):
+    """No two of such readings can differ by the margin; page one had advised a method that reads lower."""
+    cells = {f"D{k}": {"upper": [limits[0]], "lower": [limits[1] if k < 2 else "<3.2"]} for k in range(8)}
+    stage, _, outcome = judged(tmp_path, cells, **changes)
+    assert outcome.final_words() == {"P": "not assessed"}
+    table = sentences(outcome)
+    (said,) = leftout.only_limits(table, stage.study)
+    highest = ("the highest of them 3.20 mg/kg: no two readings differ by more than that, which is less than the margin of "
+               "±4 mg/kg")
+    assert (highest in said) is told
+    assert ("nothing lies beyond" in said) is told
+    assert ("a method that reads lower can" in said) is not told
+    assert (below.all_below(judge_input(stage)) != "") is told
+
+
+def judge_input(stage):
+    return model_tables.fit_all(stage)[0]
