@@ -1,4 +1,5 @@
 from . import alone as alone
+from . import below as below
 from . import cleared as cleared
 from . import containers as containers
 from . import estimands as estimands
@@ -19,6 +20,7 @@ from .tables import judge_all as judge_all
 
 __all__ = [
     "alone",
+    "below",
     "cleared",
     "containers",
     "estimands",
