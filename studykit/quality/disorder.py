@@ -4,14 +4,15 @@ What settles or creams rises or falls with depth, in every analyte, whatever the
 down, and would all rise or fall evenly if two bottles were exchanged, has them exchanged, likeliest. One bottle that is off by
 one factor in all analytes (a portion) would do that too in a container that has not settled: then nothing is said here. One
 bottle that is off in a few analytes (dirt) would as well: then three analytes have to say so, and it is named as the rival;
-where it has a duplicate, that speaks.
+where it has a duplicate, that speaks. Two containers of which each goes up and down, and neither would if a bottle of the one
+and a bottle of the other were exchanged, all rising or falling as the stock does, have them exchanged.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,8 @@ WIDER = np.sqrt(2.0)
 """Drawing may scatter as much as measuring does."""
 LEAST = 8.0
 """Nats beyond the number of pairs looked at that an exchange must save (own judgement)."""
+NOT_FEW = 7
+"""Where so many containers stand, two of them that are off set no scale for the others (own judgement)."""
 CLEARER = 4.0
 """Nats that it must save more than one bottle off by one factor, or another exchange, would."""
 EACH = 2.0
@@ -49,18 +52,23 @@ class _Zones:
 
     def cost(self, y: Vector) -> Vector:
         """What the best rising or falling profile leaves of each analyte, in nats."""
-        return np.array([_monotone(self.depth, y[:, a], self.s[a]) for a in range(len(self.analytes))])
+        return np.asarray(self.ways(y).min(axis=0))
+
+    def ways(self, y: Vector) -> Vector:
+        """What the best rising, and the best falling, profile leaves of each analyte (2 x A), in nats."""
+        return np.array([_monotone(self.depth, y[:, a], self.s[a]) for a in range(len(self.analytes))]).T
 
 
-def _monotone(depth: Vector, y: Vector, s: float) -> float:
+def _monotone(depth: Vector, y: Vector, s: float) -> tuple[float, float]:
     ok = np.isfinite(y)
     if ok.sum() < 3 or not s > 0:
-        return 0.0
+        return 0.0, 0.0
     _, code = np.unique(depth[ok], return_inverse=True)
     weight = np.bincount(code).astype(float)
     mean = np.bincount(code, y[ok]) / weight
-    return min(float(rho((y[ok] - isotonic_regression(mean, weights=weight, increasing=up).x[code]) / s).sum())
-               for up in (True, False))
+    up, down = (float(rho((y[ok] - isotonic_regression(mean, weights=weight, increasing=up).x[code]) / s).sum())
+                for up in (True, False))
+    return up, down
 
 
 def bottles_out_of_order(t: pd.DataFrame, scatter: Mapping[str, Scatter], names: Mapping[str, str],
@@ -71,14 +79,14 @@ def bottles_out_of_order(t: pd.DataFrame, scatter: Mapping[str, Scatter], names:
     ``named``: samples of which an explanation stands already.
     """
     stock = stock_of(t)
-    if len(stock) >= FEW:
+    if len(stock) >= NOT_FEW:
         return CheckResult(rule=RULE, table=pd.DataFrame(), note="not needed: the model compares the containers")
     each = [_zones(t, box, scatter) for box in stock]
     zones = [(box, z) for box, z in zip(stock, each, strict=True) if z is not None]
-    found = [(box, z, best) for box, z in zones if (best := _exchanged(z)) is not None]
+    found = [(box, z, best) for box, z in zones if (best := _exchanged(z)) is not None] if len(stock) < FEW else []
     rows = [(box, *(z.sample[k] for k in best.pair), " ".join(z.sample[k] for k in best.other),
-             " ".join(z.analytes[a] for a in best.columns), best.one_alone, best.net)
-            for box, z, best in found if not {z.sample[k] for k in best.pair} & set(named)]
+             " ".join(z.analytes[a] for a in best.columns), best.one_alone, best.net) for box, z, best in found]
+    rows = [r for r in (*rows, *_across(dict(zones))) if not {r[1], r[2]} & set(named)]
     table = pd.DataFrame(rows, columns=["container", "first", "second", "or_these", "analytes", "one_alone", "nats"])
     note = "" if zones else "not assessed: no container has three zones with results"
     return CheckResult(rule=RULE, table=table, note=note, flags=tuple(_flag(r, names) for r in table.to_dict("records")))
@@ -131,6 +139,50 @@ def _exchanged(z: _Zones) -> _Exchange | None:
     return _Exchange(pair=pair, other=close[0] if close else (), columns=columns, net=net, one_alone=one_alone)
 
 
+def _across(zones: Mapping[str, _Zones]) -> list[tuple[Any, ...]]:
+    """Bottles of two containers whose exchange puts both in order, as rows of the table: the likeliest pair of all, or none.
+
+    All containers rise, or all fall, analyte by analyte: the others tell which way. Each of the two has to be out of order by
+    itself, and plainly more than if a bottle of each were off by one factor.
+    """
+    tries = [one for p, q in combinations(zones, 2) for one in _between(zones, p, q)]
+    if not tries:
+        return []
+    looked = float(np.log(sum(len(zones[p].sample) * len(zones[q].sample) for p, q in combinations(zones, 2))))
+    best, *rest = sorted(tries, key=lambda x: (-x[0].sum(), x[1:]))
+    saved, boxes, pair = best
+    close = [r for r in rest if r[0].sum() > saved.sum() - CLEARER]
+    columns = np.argsort(-saved)[: int((saved > EACH).sum())]
+    factors = sum(float(z.cost(z.y).sum()) - min(_by_factor(z, k) for k in range(len(z.sample)))
+                  for z in (zones[box] for box in boxes))
+    net = float(saved.sum()) - looked
+    if net < LEAST or net - factors < CLEARER or len(close) > 1 or len(columns) < 2 or any(r[1] != boxes for r in close):
+        return []
+    names = zones[boxes[0]].analytes
+    or_these = " ".join(close[0][2]) if close else ""
+    return [(" and ".join(boxes), *pair, or_these, " ".join(names[a] for a in columns), False, net)]
+
+
+def _between(zones: Mapping[str, _Zones], p: str, q: str) -> list[tuple[Vector, tuple[str, str], tuple[str, str]]]:
+    """What each exchange of a bottle of p with one of q saves by analyte, where it puts both in order; containers; samples."""
+    one, other = zones[p], zones[q]
+    out: list[tuple[Vector, tuple[str, str], tuple[str, str]]] = []
+    if one.analytes != other.analytes:
+        return []
+    total = np.sum([z.ways(z.y) for z in zones.values()], axis=0)
+    was = (one.ways(one.y), other.ways(other.y))
+    for i, j in product(range(len(one.sample)), range(len(other.sample))):
+        y, x = one.y.copy(), other.y.copy()
+        y[i], x[j] = other.y[j], one.y[i]
+        now = (one.ways(y), other.ways(x))
+        after = total - was[0] - was[1] + now[0] + now[1]
+        way, a = after.argmin(axis=0), np.arange(len(one.analytes))
+        each = [(w - n)[way, a].sum() for w, n in zip(was, now, strict=True)]
+        if min(each) > CLEARER:
+            out.append((total.min(axis=0) - after.min(axis=0), (p, q), (one.sample[i], other.sample[j])))
+    return out
+
+
 def _by_factor(z: _Zones, k: int) -> float:
     """Cost, with its price, if bottle k were off by one amount in all analytes (a logarithm: by one factor)."""
     between = np.array([quantile(z.y[np.arange(len(z.sample)) != k], q) for q in (0.0, 0.5, 1.0)])
@@ -152,7 +204,8 @@ def _flag(r: Mapping[Any, Any], names: Mapping[str, str]) -> Flag:
             f"{or_these} were exchanged: under each other's codes? What settles or creams does not go up and down{rival}; "
             f"to tell: {TELLS['swapped samples']}")
     where = f"samples {r['first']} and {r['second']}{f', or {others[0]} and {others[1]}' if others else ''}"
-    return Flag(rule="swapped samples", concern=CONCERNS[1], where=f"{where} (container {r['container']})",
+    s = "s" if " and " in str(r["container"]) else ""
+    return Flag(rule="swapped samples", concern=CONCERNS[1], where=f"{where} (container{s} {r['container']})",
                 samples=tuple(sorted([str(r["first"]), str(r["second"]), *others])), evidence=text)
 
 

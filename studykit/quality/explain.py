@@ -11,16 +11,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
-from scipy.special import gammaln
 
-from studykit.quality.flags import shown
-from studykit.quality.frame import NU, Fit, Frame, Index, Vector, in_units, rho, summing
+from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
 from studykit.quality.profiles import heel_gain, refuted, too_much
 
 FREE = 3.5
@@ -41,8 +39,6 @@ ALIKE = 3.5
 """Analytes of a container count as off by one factor within so many standard deviations of it."""
 SHOWN = 0.05
 """The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
-UNTOUCHED = 0.25
-"""A bottle that is off by less than this share of its container's level, and beyond its scatter from it, is not off with it."""
 WILDLY = 8.0
 """Standard deviations from which a reading is looked at for more than any settling could bring."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
@@ -216,13 +212,16 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         if abs(moved - expected) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
             free = FREE + LAYER
             yield candidate("unit slip", moved, slip if abs(step) < 3.0 else min(slip, FAR), float(np.exp(step)))
+    by_digits = False
     for text, value in transpositions(sc.f.value[i, a]):
         reading = float(np.log(value)) if sc.f.relative[a] else value
+        by_digits |= abs(reading - expected) < sc.m.s[i, a]
         yield candidate("transposed digits", reading, 0.0, value, text)
     yield candidate("value alone", usual, free, float(sc.f.value[i, a]))
     if sc.f.analytes[a] in DIRTY and sc.m.z[i, a] > 0 and sc.f.zone[i]:
         of_dirt = float(np.log(max(2, np.isfinite(sc.m.z[sc.f.zone][:, [k in DIRTY for k in sc.f.analytes]]).sum())))
-        yield candidate(DIRT, usual, of_dirt - looked + free, float(sc.f.value[i, a]))
+        amount = FREE if by_digits else free  # that two digits exchanged bring it back by chance is seldom
+        yield candidate(DIRT, usual, of_dirt - looked + amount, float(sc.f.value[i, a]))
 
 
 def gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
@@ -337,9 +336,22 @@ def zones_of(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
             continue
         shape = sc.m.profile[sc.f.place[rows]] - centre
         y = sc.y[rows] + sc.m.rate[box] * shape
+        y = y - _by_mixing(sc, rows, y)
         yield Candidate(cause="disturbed container", rows=tuple(map(int, rows)), gain=float(sc.gain(rows, y).sum()),
                         columns=tuple(range(y.shape[1])), readings=y, price=looked + 1.5, place="container")
         yield from _heel(sc, rows, looked)
+
+
+def _by_mixing(sc: Scene, rows: Index, y: Vector) -> Vector:
+    """By how much a container with these readings is too high, by column, because it was mixed: no more than that can do.
+
+    The logarithm of the mean of zones lies above the mean of their logarithms, the more so the further they had settled.
+    """
+    depths = np.unique(sc.f.place[sc.f.zone])
+    shape = sc.m.profile[depths] - sc.m.profile[depths].mean(axis=0)
+    mean = np.exp(np.where(sc.f.relative, np.exp(sc.m.rate_spread) * shape, 0.0)).mean(axis=0)
+    su = np.where(np.isfinite(sc.m.su), sc.m.su, 0.0)
+    return np.asarray(np.clip(np.nan_to_num(sc.level_after(rows, y) * su), 0.0, np.log(mean)))
 
 
 def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
@@ -359,131 +371,6 @@ def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
         yield Candidate(cause="heel in the zone", rows=(int(rows[i]),), columns=tuple(map(int, columns)),
                         readings=y[[i]][:, columns], gain=float(gain[rich].sum()),
                         price=looked + 1.0 + alone, place="bottle")
-
-
-# -- containers against containers -------------------------------------------------------------------------------
-
-
-def containers(sc: Scene, top: int = 8) -> Iterator[Candidate]:
-    """A whole container off: by one factor, as if it were another one's, or each analyte by its own amount."""
-    z = np.nan_to_num(sc.m.u / sc.m.su)
-    size = rho(z).sum(axis=1) * sc.m.share_u
-    n = max(2, int((size > 0).sum()))
-    worst = [int(c) for c in np.argsort(-size)[:top] if size[c] > 3]
-    for box in worst:
-        yield from _one_container(sc, box, z[box], float(np.log(n)))
-    for one, other in combinations(worst, 2):
-        if (np.abs(sc.m.kinds[one] - sc.m.kinds[other]) > sc.m.su).any():  # else one and the same is expected of both
-            yield _exchange(sc, one, other, 2 * float(np.log(n)) - np.log(2.0))
-
-
-def _all_rows(sc: Scene, box: int) -> Index:
-    return np.flatnonzero(sc.f.rows["container"].eq(sc.f.names[box]).to_numpy())
-
-
-def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
-    yield from _one_factor(sc, box, z, looked)
-    gain = rho(z) * sc.m.share_u
-    off = (gain > FREE) & _whole(sc, box)
-    if off.sum() >= 2:
-        columns = np.flatnonzero(off)
-        rows = _all_rows(sc, box)
-        yield Candidate(cause="wrong product", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                        readings=sc.y[rows][:, columns] - sc.m.u[box][columns], detail=_amounts(sc, box, columns),
-                        gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container",
-                        amount=_one_amount(sc, box, columns))
-
-
-def _whole(sc: Scene, box: int) -> NDArray[np.bool_]:
-    """Analytes in which every bottle of a container is off with its level, as far as their scatter lets one tell."""
-    rows, u = sc.rows_of(box), np.nan_to_num(sc.m.u[box])
-    beside = np.abs(sc.m.e[rows]) > ALIKE * sc.m.s[rows]
-    untouched = np.sign(u) * (sc.m.e[rows] + u) < UNTOUCHED * np.abs(u)
-    return np.asarray(~(beside & untouched).any(axis=0))
-
-
-def _one_amount(sc: Scene, box: int, columns: Index) -> float:
-    """The factor by which all these analytes of a container are off; NaN where they are off by amounts of their own."""
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))[columns]
-    u, s = sc.m.u[box][columns] / per, sc.m.su[columns] / per
-    delta = float(np.average(u, weights=1 / s**2))
-    same = bool(np.mean(((u - delta) / s) ** 2) <= SCATTERED and (np.abs(u - delta) < ALIKE * s).all())
-    return float(np.exp(delta)) if same else float("nan")
-
-
-def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
-    """Most analytes of a container off by one factor; others (a viscosity, water) unchanged or by amounts of their own."""
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
-    u, s = sc.m.u[box] / per, sc.m.su / per
-    ok = np.isfinite(u) & np.isfinite(s)
-    tries = []
-    for start in u[ok]:
-        gain = np.where(ok, rho(z) - rho((u - start) / s), 0.0)
-        alike = gain > 0
-        if alike.any():
-            delta = float(np.average(u[alike], weights=1 / s[alike] ** 2))
-            gain = np.where(ok, rho(z) - rho((u - delta) / s), 0.0) * sc.m.share_u
-            tries.append((float(gain[gain > 0].sum()), delta, gain))
-    if not tries:
-        return
-    _, delta, gain = max(tries, key=lambda x: x[0])
-    near = (np.abs(u - delta) < ALIKE * s) & _whole(sc, box)
-    for alike in ((gain > 0) & near, near & ok):
-        yield from _by_factor(sc, box, looked, delta, gain, alike)
-
-
-def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
-               alike: NDArray[np.bool_]) -> Iterator[Candidate]:
-    """The candidate in which these analytes are off by one factor (log ``delta``), and others by amounts of their own."""
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
-    u, s, z = sc.m.u[box] / per, sc.m.su / per, np.nan_to_num(sc.m.u[box] / sc.m.su)
-    ok = np.isfinite(u) & np.isfinite(s)
-    own = ~alike & (rho(z) * sc.m.share_u > FREE) & _whole(sc, box)
-    fewest = 2 if ok.sum() == 2 else 3
-    if alike.sum() < max(fewest, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < fewest:
-        return
-    if _against(sc, own & (u * delta < 0), alike):
-        return
-    if float(np.mean(((u - delta) / s)[alike] ** 2)) > SCATTERED:
-        return
-    rows, columns = _all_rows(sc, box), np.flatnonzero(alike | own)
-    choice = gammaln(ok.sum() + 1) - gammaln(alike.sum() + 1) - gammaln(ok.sum() - alike.sum() + 1)
-    readings = sc.f.times(sc.y[rows], np.exp(-delta))
-    readings[:, own] = sc.y[rows][:, own] - sc.m.u[box][own]
-    yield Candidate(cause="diluted or evaporated", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                    readings=readings[:, columns], price=looked + FREE + float(choice), place="container",
-                    gain=float(gain[alike].sum() + (rho(z) * sc.m.share_u - FREE)[own].sum()), amount=float(np.exp(delta)),
-                    detail=_amounts(sc, box, np.flatnonzero(own)))
-
-
-def _against(sc: Scene, opposite: NDArray[np.bool_], alike: NDArray[np.bool_]) -> bool:
-    """Whether an analyte off the other way is read by a test of those that share the factor.
-
-    What is added thins all that a test reads, and what has evaporated concentrates it; an element that goes the other way was
-    in what was added, so it is another product. A viscosity, or water, is read by a test of its own and may go its own way.
-    """
-    tests = sc.f.tests
-    shared = {tests[a] for a in np.flatnonzero(alike)} if tests else set()
-    return any(tests[a] in shared for a in np.flatnonzero(opposite)) if tests else False
-
-
-def _amounts(sc: Scene, box: int, columns: Index) -> str:
-    """By how much each of these analytes of a container reads from what is expected: "boron 0.2, viscosity 1.47 times"."""
-    level, kinds = (in_units(sc.f.relative, x) for x in (sc.m.level[box], sc.m.kinds[box]))
-    parts = [f"{name} {shown(float(level[a] / kinds[a]), 3)}" for a, name in zip(columns, sc.f.told(columns), strict=True)]
-    return f"{', '.join(parts)} times" if parts else ""
-
-
-def _exchange(sc: Scene, one: int, other: int, price: float) -> Candidate:
-    gain = 0.0
-    for box, new in ((one, other), (other, one)):
-        now, then = sc.m.u[box] / sc.m.su, (sc.m.level[new] - sc.m.kinds[box]) / sc.m.su
-        gain += float((rho(now) - np.where(np.isfinite(then), rho(then), rho(now))).sum()) * sc.m.share_u
-    a, b = _all_rows(sc, one), _all_rows(sc, other)
-    shift = np.nan_to_num(sc.m.level[other] - sc.m.level[one])
-    readings = np.concatenate([sc.y[a] + shift, sc.y[b] - shift])
-    return Candidate(cause="exchanged containers", rows=(*map(int, a), *map(int, b)), gain=gain, price=price,
-                     columns=tuple(range(readings.shape[1])), readings=readings, place="containers")
 
 
 def worst_boxes(sc: Scene, top: int = 8) -> list[int]:

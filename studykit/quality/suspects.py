@@ -22,7 +22,6 @@ from studykit.quality.explain import (
     Candidate,
     Scene,
     cells,
-    containers,
     own_settling,
     scene,
     worst_boxes,
@@ -30,6 +29,7 @@ from studykit.quality.explain import (
 )
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.levels import containers
 from studykit.quality.mistaken import mistaken
 from studykit.quality.portions import at_the_floor, portions
 from studykit.quality.profiles import differs_by_depth, refuted, too_much
@@ -62,6 +62,10 @@ AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong
 """Causes that a container's own settling, or its own rate, may look like."""
 BESIDE = (("portion or dilution", "own settling"),)
 """Causes beside which another one is named however far behind it is: a container's own settling condemns a container."""
+TOGETHER = ("drift", "run shift")
+"""Explanations of a run that seldom come in one analyte alone."""
+FURTHER = 1.5
+"""Price of a further analyte of such a run, nats: its free number; the run is known, and half of the analytes have it."""
 ROUNDS = 10
 SUSPECT_COLUMNS = ["cause", "where", "analytes", "samples", "nats", "rivals", "what_would_tell"]
 DRIFT_COLUMNS = ["run", "analyte", "slope", "se", "n", "gain"]
@@ -139,7 +143,7 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         every = bottle_candidates(sc) + run_candidates(sc) + exchanged(sc, list(run_rows(sc)))
         shifted = {i for c in every if c.cause == ROWS and c.net > ENOUGH for i in c.rows}  # side by side that looks exchanged
         every += [c for c in mistaken(sc, list(run_rows(sc))) if not shifted & set(c.rows)]
-        tried = [c for c in every if c.net > 0 and not _again(c, found)]
+        tried = [c for c in (_beside(c, found) for c in every) if c.net > 0 and not _again(c, found)]
         best = max(tried, key=lambda c: c.net, default=None)
         if best is None or best.net < ENOUGH:
             weak = _weak(tried)
@@ -149,6 +153,13 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         y[np.ix_(best.rows, best.columns)] = best.readings
         m = fit(f, y)
     return Suspects(frame=f, found=told_once(scene(f, f.y, first), found), weak=weak, model=m, first=first, y=y)
+
+
+def _beside(c: Candidate, found: Iterable[Candidate]) -> Candidate:
+    """The candidate, cheaper where it is a further analyte of a run that drifts, or is shifted, already."""
+    known = c.cause in TOGETHER and any(
+        o.cause == c.cause and o.place == c.place and o.detail.startswith(EITHER) == c.detail.startswith(EITHER) for o in found)
+    return replace(c, price=min(c.price, FURTHER)) if known else c
 
 
 def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
@@ -336,8 +347,9 @@ def _run_words(f: Frame, c: Candidate) -> str:
             c.cause == "run offset") else amount.lstrip("-")
         return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {by}; which of them is off cannot be told here "
                 f"{_which(f, c)}")
-    if c.cause == "drift" and len(c.columns) > 1 and c.detail != "all":
-        return f"readings change from the first to the last position of this run: {c.detail}"
+    if c.cause in TOGETHER and len(c.columns) > 1 and c.detail not in ("", "all"):
+        change = "readings change from the first to the last position of this run"
+        return f"{change}: {c.detail}" if c.cause == "drift" else f"this run reads from the others, {_alike(f)}: {c.detail}"
     return {
         "drift": f"readings change by {amount} from the first to the last position of "
                  + ("every run" if c.detail == "all" else "this run"),

@@ -37,11 +37,12 @@ def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """The explanations with those that are one thing joined, where the first of them stood."""
     out = _at_the_floor(sc, list(found))
     apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
-    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c)]
+    real = {c.place for c in out if c.cause == "drift" and not _rests_on(c) <= apart}  # the others of such a run drift too
+    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c) and c.place not in real]
     if len(own) >= SEVERAL:
         columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
         out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
-    return tuple(_with_drift(sc.f, out))
+    return tuple(_one_shift(sc.f, _with_drift(sc.f, out)))
 
 
 def _with_drift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
@@ -54,10 +55,17 @@ def _with_drift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
     for c in found:
         own = [d for d in found if d.cause == "drift" and d.place == c.place and d.rows == c.rows]
         if c.cause == "drift" and c is own[0]:
-            out.append(_one_drift(f, own, [s for s in found if _brought(s, own)]))
-        elif c.cause != "drift" and not _brought(c, own):
+            left = [s for s in found if _brought(s, own)]
+            out.append(_one_drift(f, [*own, *(s for s in found if _as_drift(s, own) and s not in left)], left))
+        elif c.cause != "drift" and not _brought(c, own) and not _as_drift(c, own):
             out.append(c)
     return out
+
+
+def _as_drift(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
+    """Whether a shift of a run that drifts in other analytes could be a drift of it as well (a rival): it is told with them."""
+    return shift.cause == "run shift" and bool(drifts) and any(cause == "drift" and place == drifts[0].place
+                                                               for cause, place, _ in shift.rivals)
 
 
 def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
@@ -72,19 +80,48 @@ def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
 
 def _one_drift(f: Frame, drifts: Sequence[Candidate], shifts: Sequence[Candidate]) -> Candidate:
     """The drifts of one run as one explanation, whose detail tells how far each analyte drifts; shifts as rivals."""
-    rivals = {rival[0]: rival for d in drifts for rival in d.rivals}
+    rivals = {rival[0]: rival for d in drifts for rival in d.rivals if rival[0] != "drift"}
     for s in shifts[:1]:
         rivals.setdefault(s.cause, (s.cause, s.place, drifts[0].net - s.net))
     first = replace(drifts[0], rivals=tuple(rivals.values()))
     if len(drifts) == 1:
         return first
-    order = sorted(drifts, key=lambda d: d.columns)
-    columns = tuple(a for d in order for a in d.columns)
-    each = [f"{name} by {shown(100 * float(np.expm1(d.amount)), 2)} %" if f.relative[d.columns[0]] else
-            f"{name} by {shown(d.amount, 2)}" for d, name in zip(order, f.told(d.columns[0] for d in order), strict=True)]
-    return replace(first, columns=columns, readings=np.concatenate([np.asarray(d.readings) for d in order], axis=1),
-                   gain=sum(d.gain for d in drifts), price=sum(d.price for d in drifts), detail=listed(each, 12),
-                   amount=float(np.median([d.amount for d in drifts])))
+    return _of_each(f, first, drifts)
+
+
+def _of_each(f: Frame, first: Candidate, parts: Sequence[Candidate]) -> Candidate:
+    """Explanations of one run as one, whose detail tells by how much each analyte is off.
+
+    What two of them say of one analyte adds up; the later one says how it should have read. What is told with others of another
+    cause has its amount all along the run.
+    """
+    mine = {a for c in parts for a in c.columns if c.cause == first.cause}
+    whole = {a for c in parts for a in c.columns} - mine
+    amounts = {a: sum(c.amount for c in parts if a in c.columns and (c.cause == first.cause or a in whole))
+               for a in sorted(mine | whole)}
+    meant = {a: np.asarray(c.readings)[:, [k]] for c in parts for k, a in enumerate(c.columns)}
+    each = [f"{name} by {shown(100 * float(np.expm1(amount)), 2)} %" if f.relative[a] else f"{name} by {shown(amount, 2)}"
+            for (a, amount), name in zip(amounts.items(), f.told(amounts), strict=True)]
+    each = [words + " all along" * (a in whole) for a, words in zip(amounts, each, strict=True)]
+    return replace(first, columns=tuple(amounts), readings=np.concatenate([meant[a] for a in amounts], axis=1), bears=(),
+                   gain=sum(c.gain for c in parts), price=sum(c.price for c in parts), detail=listed(each, 12),
+                   amount=float(np.median(list(amounts.values()))))
+
+
+def _one_shift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations with the shifts of one run as one, where the first of them stood.
+
+    An instrument that is off shifts each analyte by an amount of its own; what several of them share was found at once.
+    """
+    out: list[Candidate] = []
+    for c in found:
+        own = [s for s in found if s.cause == c.cause == "run shift" and s.rows == c.rows and s.detail == c.detail == ""]
+        if len(own) < 2:
+            out.append(c)
+        elif c is own[0]:
+            rivals = {rival[0]: rival for s in own for rival in s.rivals}
+            out.append(_of_each(f, replace(c, rivals=tuple(rivals.values())), own))
+    return out
 
 
 def _rests_on(c: Candidate) -> set[int]:

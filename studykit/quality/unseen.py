@@ -17,9 +17,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.core.memory import remembered
-from studykit.quality.explain import Candidate, Scene, cells, containers, scene
+from studykit.quality.explain import Candidate, Scene, cells, scene
 from studykit.quality.flags import listed, shown
 from studykit.quality.frame import Frame, Index, Vector, fit, quantile
+from studykit.quality.levels import containers
 from studykit.quality.runs import drift_table, drifts, run_rows
 from studykit.quality.runs import places as place_in_run
 from studykit.quality.shifts import shifts

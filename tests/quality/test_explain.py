@@ -15,13 +15,8 @@ from studykit.quality.explain import (
     RATES,
     Candidate,
     Scene,
-    _against,
-    _by_factor,
     _centre_loss,
-    _exchange,
-    _one_amount,
     cells,
-    containers,
     gain_of,
     monotone_loss,
     own_settling,
@@ -30,6 +25,7 @@ from studykit.quality.explain import (
     worst_boxes,
     zones_of,
 )
+from studykit.quality.levels import _against, _by_factor, _exchange, _one_amount, containers
 from studykit.quality.swaps import swaps
 from tests.quality.hand import least, paid, scene_of
 
