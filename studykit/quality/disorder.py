@@ -33,6 +33,9 @@ LEAST = 8.0
 """Nats beyond the number of pairs looked at that an exchange must save (own judgement)."""
 NOT_FEW = 7
 """Where so many containers stand, two of them that are off set no scale for the others (own judgement)."""
+PLAINLY = 8.0
+"""Scatters by which bottles of two containers differ in an analyte that says they are exchanged: what drawing leaves behind in
+all analytes of a bottle alike is no exchange (own judgement)."""
 CLEARER = 4.0
 """Nats that it must save more than one bottle off by one factor, or another exchange, would."""
 EACH = 2.0
@@ -152,15 +155,16 @@ def _across(zones: Mapping[str, _Zones]) -> list[tuple[Any, ...]]:
     best, *rest = sorted(tries, key=lambda x: (-x[0].sum(), x[1:]))
     saved, boxes, pair = best
     close = [r for r in rest if r[0].sum() > saved.sum() - CLEARER]
-    columns = np.argsort(-saved)[: int((saved > EACH).sum())]
+    (one, i), (other, j) = ((zones[box], zones[box].sample.index(code)) for box, code in zip(boxes, pair, strict=True))
+    plain = (saved > EACH) & (np.abs(one.y[i] - other.y[j]) > PLAINLY * one.s)
+    columns = [int(a) for a in np.argsort(-saved) if plain[a]]
     factors = sum(float(z.cost(z.y).sum()) - min(_by_factor(z, k) for k in range(len(z.sample)))
-                  for z in (zones[box] for box in boxes))
+                  for z in (one, other))
     net = float(saved.sum()) - looked
     if net < LEAST or net - factors < CLEARER or len(close) > 1 or len(columns) < 2 or any(r[1] != boxes for r in close):
         return []
-    names = zones[boxes[0]].analytes
     or_these = " ".join(close[0][2]) if close else ""
-    return [(" and ".join(boxes), *pair, or_these, " ".join(names[a] for a in columns), False, net)]
+    return [(" and ".join(boxes), *pair, or_these, " ".join(one.analytes[a] for a in columns), False, net)]
 
 
 def _between(zones: Mapping[str, _Zones], p: str, q: str) -> list[tuple[Vector, tuple[str, str], tuple[str, str]]]:

@@ -54,7 +54,7 @@ class Candidate:
     """One explanation: cause, the rows and columns it concerns, the readings it puts there (NaN: set aside), gain, price.
 
     amount: the free number in words-ready form (a factor, a share), NaN where there is none. bears: the columns that
-    nearly all of the gain comes from, where these are known and fewer than all.
+    nearly all of the gain comes from, where these are known and fewer than all. parts: what it is made of, if of several.
     """
 
     cause: str
@@ -68,6 +68,7 @@ class Candidate:
     detail: str = ""
     rivals: tuple[tuple[str, str, float], ...] = field(default=())
     bears: tuple[int, ...] = ()
+    parts: tuple[Candidate, ...] = ()
 
     @property
     def net(self) -> float:

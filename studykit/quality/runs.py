@@ -22,6 +22,11 @@ from studykit.quality.frame import NU, Index, Vector, fit, in_units, quantile, r
 from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
 
+ENOUGH = 4.0
+"""Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
+FURTHER = 1.5
+"""Price of a further analyte of a run that drifts or is shifted, nats: its free number; the run is known, and half of the
+analytes have it."""
 SUPPORT = 6.0
 """Nats that the bottles' own pattern must save before carry-over is told against a clean blank."""
 APART = 4.0
@@ -56,7 +61,8 @@ def run_candidates(sc: Scene) -> list[Candidate]:
     out += common_drift(sc, runs, tables)
     carry: list[Candidate] = []
     for (run, rows), table in zip(runs, tables, strict=True):
-        out += drifts(sc, run, rows, table, len(runs))
+        own = list(drifts(sc, run, rows, table, len(runs)))
+        out += own + drift_of_several(own)
         carry += carried(sc, run, rows, runs)
     out += carry + joined(sc, [c for c in carry if c.detail and c.place.startswith("run ")])
     out += after_rich(sc, runs)
@@ -144,6 +150,23 @@ def drifts(sc: Scene, run: str, rows: Index, table: pd.DataFrame, runs: int) -> 
             yield Candidate(cause="drift", rows=tuple(map(int, rows)), columns=(a,), readings=undone[:, None],
                             gain=float(r["gain"]), price=float(np.log(runs * len(table))) + 1.5, place=f"run {run}",
                             amount=float(r["slope"]))
+
+
+def drift_of_several(own: list[Candidate]) -> list[Candidate]:
+    """The drifts of a run that would stand by themselves, and what would stand beside them, as one explanation (or none).
+
+    So that another cause of the whole run, which explains several analytes at once, is held against all of them.
+    """
+    first = max(own, key=lambda c: c.net, default=None)
+    if first is None or first.net < ENOUGH:
+        return []
+    rest = [replace(c, price=min(c.price, FURTHER)) for c in own if c is not first]
+    parts = sorted((first, *(c for c in rest if c.net > ENOUGH)), key=lambda c: c.columns)
+    if len(parts) < 2:
+        return []
+    return [replace(first, columns=tuple(c.columns[0] for c in parts), gain=sum(c.gain for c in parts),
+                    price=sum(c.price for c in parts), parts=tuple(parts),
+                    readings=np.concatenate([np.asarray(c.readings) for c in parts], axis=1))]
 
 
 # -- carry-over --------------------------------------------------------------------------------------------------

@@ -35,6 +35,8 @@ from studykit.quality.portions import at_the_floor, portions
 from studykit.quality.profiles import differs_by_depth, refuted, too_much
 from studykit.quality.purges import purges
 from studykit.quality.runs import (
+    ENOUGH,
+    FURTHER,
     NO_ORDER,
     depth_order,
     drift_table,
@@ -46,8 +48,6 @@ from studykit.quality.shifts import EITHER, shift_table
 from studykit.quality.swaps import swaps
 from studykit.quality.together import CAUTION, CELLS, FLOOR, could_settle, lowest, told_once
 
-ENOUGH = 4.0
-"""Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
 SOME = 0.5
 """Nats beyond the price from which an explanation is at least a hint."""
 CLOSE = 5.0
@@ -64,8 +64,6 @@ BESIDE = (("portion or dilution", "own settling"),)
 """Causes beside which another one is named however far behind it is: a container's own settling condemns a container."""
 TOGETHER = ("drift", "run shift")
 """Explanations of a run that seldom come in one analyte alone."""
-FURTHER = 1.5
-"""Price of a further analyte of such a run, nats: its free number; the run is known, and half of the analytes have it."""
 ROUNDS = 10
 SUSPECT_COLUMNS = ["cause", "where", "analytes", "samples", "nats", "rivals", "what_would_tell"]
 DRIFT_COLUMNS = ["run", "analyte", "slope", "se", "n", "gain"]
@@ -148,7 +146,8 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         if best is None or best.net < ENOUGH:
             weak = _weak(tried)
             break
-        found.append(replace(best, rivals=_rivals(sc, best, tried)))
+        rivals = _rivals(sc, best, tried)
+        found += [replace(c, rivals=rivals) for c in best.parts or (best,)]
         y = y.copy()
         y[np.ix_(best.rows, best.columns)] = best.readings
         m = fit(f, y)

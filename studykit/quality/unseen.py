@@ -21,10 +21,10 @@ from studykit.quality.explain import Candidate, Scene, cells, scene
 from studykit.quality.flags import listed, shown
 from studykit.quality.frame import Frame, Index, Vector, fit, quantile
 from studykit.quality.levels import containers
-from studykit.quality.runs import drift_table, drifts, run_rows
+from studykit.quality.runs import ENOUGH, drift_table, drifts, run_rows
 from studykit.quality.runs import places as place_in_run
 from studykit.quality.shifts import shifts
-from studykit.quality.suspects import ENOUGH, Suspects
+from studykit.quality.suspects import Suspects
 
 SIZES = {"drift": (2.0, 3.0, 4.0, 5.5, 7.5), "shift": (1.5, 2.25, 3.0, 4.0, 5.5), "value": (8.0, 12.0, 18.0, 27.0, 40.0),
          "container": (0.5, 1.0, 1.5, 2.5, 4.0)}

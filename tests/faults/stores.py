@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from studykit.quality.assess import assess
+from studykit.quality.assess import QualityReport, assess
 from studykit.study.definition import Study, parse_study
 
 # analyte: unit, kind, level, s_r in per cent, digits after the point, share that is suspended, limit, test
@@ -246,6 +246,11 @@ def written(s: Store) -> pd.DataFrame:
 
 def flags(s: Store) -> pd.DataFrame:
     """The flags of the quality stage."""
+    return report(s).flags
+
+
+def report(s: Store) -> QualityReport:
+    """All that the quality stage found."""
     p, spec = s.place, FLUIDS[s.place.fluid]
     study = study_of(p.fluid, p.depths, p.nominal, p.lots)
     boxes = sorted(set(s.b["container"]) - {""})
@@ -255,7 +260,7 @@ def flags(s: Store) -> pd.DataFrame:
     samples = s.b[["sample", "container", "kind", "depth", "height", "draw_order"]]
     half = np.array([4 * x[3] / 100 for x in spec.values()]) * s.check
     limits = pd.DataFrame({"analyte": list(spec), "low": s.check - half, "high": s.check + half}) if p.limits else None
-    return assess(study, containers, samples, written(s), limits=limits).flags
+    return assess(study, containers, samples, written(s), limits=limits)
 
 
 # -- what can go wrong: each returns the causes that are right and the words of which one has to be named --------
