@@ -32,6 +32,8 @@ from studykit.study.definition import Study
 ASKED = ("stop and find out", "ask before trusting")
 QUESTIONS = ["group", "about", "code", "run", "position", "analytes", "reported", "answer", "found_by", "on"]
 AGAIN = ["Sample", "Run", "Position", "Analyte", "Unit", "Result"]
+NAME = "In words"
+"""The column of again.csv with the analyte's name; the key beside it is what is read back."""
 TWICE = 0.2
 """Share of the portions that are blind duplicates, two at least (common practice, no source)."""
 MOST = 24
@@ -267,9 +269,17 @@ def _with_portions(study: Study, samples: pd.DataFrame, results: pd.DataFrame, q
     made = list(zip(portions, codes, strict=True))
     order = shuffled(range(len(made)), rng)
     again = [(made[i][1], "again", place, a, study.unit_of(a), "") for place, i in enumerate(order, 1) for a in analytes]
-    return Letter(questions=questions, again=pd.DataFrame(again, columns=AGAIN),
+    return Letter(questions=questions, again=_named(pd.DataFrame(again, columns=AGAIN), study),
                   relabel=pd.DataFrame(shuffled(made, rng), columns=["bottle", "new_code"]),
                   lines=_lines(samples, made))
+
+
+def _named(again: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """The list with the name of each analyte behind its key, where one has another name."""
+    if all(study.labels.get(a, a) == a for a in again["Analyte"]):
+        return again
+    again.insert(AGAIN.index("Analyte") + 1, NAME, again["Analyte"].map(study.labels))
+    return again
 
 
 def _lines(samples: pd.DataFrame, made: Iterable[tuple[str, str]]) -> pd.DataFrame:
@@ -291,4 +301,4 @@ def reports_asked_about(containers: pd.DataFrame, samples: pd.DataFrame, results
     return listed(sorted({names[str(f)] for f in results["source_file"].dropna().unique()}), 8)
 
 
-__all__ = ["AGAIN", "GROUPS", "QUESTIONS", "Letter", "compose", "group_of", "reports_asked_about"]
+__all__ = ["AGAIN", "GROUPS", "NAME", "QUESTIONS", "Letter", "compose", "group_of", "reports_asked_about"]

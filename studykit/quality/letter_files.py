@@ -11,8 +11,9 @@ import pandas as pd
 
 from studykit.core.errors import single
 from studykit.core.files import together, write_bytes, write_csv, write_text
+from studykit.core.listing import series
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
-from studykit.quality.letter import GROUPS, Letter
+from studykit.quality.letter import GROUPS, NAME, Letter
 from studykit.sampling.sheets import render
 
 TITLE = "Questions about your results"
@@ -85,7 +86,9 @@ def _places(letter: Letter) -> pd.DataFrame:
 
 
 def _data(letter: Letter, opening: tuple[str, ...]) -> dict[str, Any]:
-    analytes = ", ".join(dict.fromkeys(letter.again["Analyte"]))
+    keys = letter.again["Analyte"].astype(str)
+    names = letter.again.get(NAME, keys).astype(str)
+    analytes = series(dict.fromkeys(k if n == k else f"{n} ({k})" for n, k in zip(names, keys, strict=True)))
     words = (f"Analytes: {analytes}.", *AGAIN_WORDS) if analytes else ()
     return {"title": TITLE, "foot": TITLE, "opening": list(opening), "groups": list(_parts(letter)),
             "again": _places(letter).to_numpy(object).tolist(), "again_words": list(words)}

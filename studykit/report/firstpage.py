@@ -31,6 +31,7 @@ from studykit.study.lock import LockStatus, lock_status
 from studykit.study.seal import short
 from studykit.study.spans import on_margin, unit_told
 from studykit.study.stages import OpenStage
+from studykit.verdict.cleared import litres_told
 from studykit.verdict.containers import SHARE
 from studykit.verdict.rule import ON_AVERAGE, ONE_ONLY
 from studykit.verdict.uses import shown
@@ -58,7 +59,7 @@ def optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
     path = _place(stage, stem, f"{name}.csv")
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
-    return read_csv(path, keep_default_na=False, dtype={"container": str})  # codes are text
+    return read_csv(path, keep_default_na=False, dtype={"container": str, "group": str})  # codes are text
 
 
 def words(stage: OpenStage) -> dict[str, str]:
@@ -200,6 +201,7 @@ def follows(stage: OpenStage) -> str:
     out += [f"- {literal(t)}" for t in told] + ["- These containers are to be treated before use."] * bool(told)
     out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."
             for name, where in beyond_groups(stage)]
+    out += [f"- {literal(t)}" for t in litres_told(optional(stage, "06-verdict", "litres-by-group"))]
     return together("\n".join(out + standing(stage)))
 
 

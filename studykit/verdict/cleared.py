@@ -6,15 +6,21 @@ lies inside the margin in every pair of depths, of every analyte that decides.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Hashable, Mapping
+from typing import Any
+
 import pandas as pd
 
 from studykit.core.listing import series
+from studykit.core.record import significant
 from studykit.inference.each import within_by_own
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
 from studykit.plot.readable import readable
 from studykit.quality.flags import listed
+from studykit.study.ages import span_words
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict.containers import TWICE, noise_of_contrast
@@ -23,7 +29,10 @@ from studykit.verdict.floors import beyond
 COLUMNS = ["container", "within", "beyond by", "left open by", "by the others", "not judged"]
 FEW, IN_CHAPTER = 4, "named in the report's verdict chapter"
 """So many containers shown within stand on page one by name; of more it says where."""
+LITRES_BY = ["by", "group", "containers", "litres", "litres beyond", "litres within", "litres neither"]
 YES, NO = "yes", "no"
+MANY_GROUPS = 8
+"""Groups whose litres are told in a sentence; of more the table has them."""
 NO_RESULT = "no result: nothing is known of it"
 BEYOND, WITHIN, OPEN, CLOSED, NONE = "beyond", "within", "open", "not judged", "no result"
 """What one container's own readings show of one analyte."""
@@ -150,3 +159,64 @@ def count_words(table: pd.DataFrame) -> str:
     return told if not table["by the others"].any() else (
         f"{told} By the other analytes alone: {others or 'none'} of {len(table)} (in the report's verdict chapter), which "
         "clears none of them.")
+
+
+def litres_by_group(stage: OpenStage, each: pd.DataFrame) -> pd.DataFrame:
+    """One row a level of each factor that acts on depth: containers opened, litres, of these beyond and within (LITRES_BY).
+
+    ``each``: ``words``. A container is beyond where it is of any analyte that decides, within where it is of all of
+    them. Ages in whole months, at the newest sampling. Empty where no such factor has several levels, and where the liquid of
+    a container is not known.
+    """
+    stored = stage.containers[stage.containers["treatment"] == "stored"]
+    litres = {str(r["container"]): _litres(stage, r) for r in stored.to_dict("records")}
+    found_by = each.groupby("container", sort=False)["word"].agg(set) if len(each) else pd.Series(dtype=object)
+    if found_by.empty or any(math.isnan(v) for v in litres.values()):
+        return pd.DataFrame(columns=LITRES_BY)
+    table = pd.DataFrame({"container": stored["container"].astype(str), "litres": stored["container"].astype(str).map(litres)})
+    found = table["container"].map(found_by.to_dict())
+    beyond = found.map(lambda w: isinstance(w, set) and BEYOND in w).astype(bool)
+    within = found.map(lambda w: w == {WITHIN}).astype(bool)
+    rows = []
+    for factor in (f for f in stage.study.factors.by_depth if f in ("lot", "store", "age_months") and f in stored):
+        levels = stored[factor].round() if factor == "age_months" else stored[factor].astype(str)
+        if levels.nunique() < 2:
+            continue
+        for level in sorted(levels.dropna().unique()):
+            mine = (levels == level).to_numpy()
+            total, out, inside = (float(table.loc[mine & part.to_numpy(), "litres"].sum())
+                                  for part in (pd.Series(data=True, index=table.index), beyond, within))
+            name = span_words(float(level)) if factor == "age_months" else str(level)
+            rows.append(("age" if factor == "age_months" else factor, name, int(mine.sum()), total, out, inside,
+                         total - out - inside))
+    return pd.DataFrame(rows, columns=LITRES_BY)
+
+
+def _litres(stage: OpenStage, row: Mapping[Hashable, Any]) -> float:
+    """Litres of liquid in a container; NaN where its height is not known."""
+    height = pd.to_numeric(str(row["liquid_height_mm"]), errors="coerce")
+    return float(stage.study.vessels[str(row["vessel"])].volume_l(float(height))) if height == height else math.nan
+
+
+def litres_told(table: pd.DataFrame) -> list[str]:
+    """A sentence a factor whose groups differ in the share of litres shown beyond or within; nothing where none does."""
+    told = []
+    for by, part in table.groupby("by", sort=False) if len(table) else ():
+        share = part[["litres beyond", "litres within"]].div(part["litres"], axis=0).round(6)
+        if (share.nunique() < 2).all():
+            continue
+        each = [f"{r['group']} {_rounded(r['litres'])} L ({_parts(r)})" for r in part.to_dict("records")]
+        told.append(f"Litres in the containers opened, by {by}: {'; '.join(each)}. Those beyond are to be treated before use; "
+                    "those neither way are not shown to be within." if len(each) <= MANY_GROUPS else
+                    f"Litres in the containers opened, by {by}: for {len(each)} groups in a table of the verdict chapter.")
+    return told
+
+
+def _parts(row: Mapping[Hashable, Any]) -> str:
+    kinds = {"beyond": "beyond a margin", "within": "within every margin", "neither": "neither way"}
+    named = [f"{_rounded(row[f'litres {k}'])} {words}" for k, words in kinds.items() if float(str(row[f"litres {k}"])) > 1e-9]
+    return ", ".join(named)
+
+
+def _rounded(value: object) -> str:
+    return significant(float(str(value)), 3)

@@ -38,6 +38,11 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     assert f"Send: {letter / 'send'}" in said
     assert f"Keep: {letter / 'keep'}" in said
     again = cells(letter / "send/again.csv")
+    assert dict(zip(again["Analyte"], again["In words"], strict=True)) == {"Zircon": "zircon", "Boron": "boron (borax)"}
+    page = (letter / "send/letter.html").read_text(encoding="utf-8")
+    line = page.partition("Analytes: ")[2].partition("</p>")[0]
+    assert "zircon (Zircon)" in line
+    assert "boron (borax) (Boron)" in line
     plan = root / "plan/samples.csv"
     pd.concat([cells(plan), cells(letter / "keep/samples-to-add.csv")]).fillna("").to_csv(plan, index=False)
     read = again["Analyte"].map({"Zircon": "1.51", "Boron": "203"})

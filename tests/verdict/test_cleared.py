@@ -272,7 +272,7 @@ def test_each_container_stands_on_one_list_of_page_one(monkeypatch, word, acts, 
     monkeypatch.setattr(questions, "action_words", lambda *_: "")
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
-    monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
+    monkeypatch.setattr(questions, "beyond_groups", lambda *_, **_k: [])
     monkeypatch.setattr(questions, "without_result", lambda _: [])
     monkeypatch.setattr(questions, "_verb", lambda _: "Treat")
     text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(
@@ -295,3 +295,32 @@ def test_a_result_of_another_analyte_fills_no_lost_depth(tmp_path):
         other = SimpleNamespace(study=stage.study, samples=stage.samples, results=both, root=stage.root)
         assert cleared._with_every_depth(other, first) == {"C0", "C2"}
         assert cleared._with_every_depth(other, second) == set()
+
+
+def test_litres_are_told_by_group_where_the_answer_differs():
+    """Two lots of 20 L drums, each at two ages: of lot 007 one lies beyond, of 1E5 one is within; one has no result."""
+    drums = pd.DataFrame({"container": ["A", "B", "C", "D", "K"], "lot": ["007", "007", "1E5", "1E5", "1E5"],
+                          "age_months": [6.0, 12.1, 6.2, 11.9, 6.0], "vessel": "drum", "liquid_height_mm": [200.0] * 5,
+                          "treatment": ["stored"] * 4 + ["remixed control"]})
+    study = SimpleNamespace(factors=SimpleNamespace(by_depth=("lot", "age_months", "warmth")),
+                            vessels={"drum": SimpleNamespace(volume_l=lambda mm: mm / 10)})
+    each = pd.DataFrame([("A", "P", cleared.BEYOND), ("A", "S", cleared.WITHIN), ("B", "P", cleared.WITHIN),
+                         ("B", "S", cleared.OPEN), ("C", "P", cleared.WITHIN), ("C", "S", cleared.WITHIN),
+                         ("D", "P", cleared.NONE), ("D", "S", cleared.NONE)], columns=["container", "analyte", "word"])
+    stage = SimpleNamespace(containers=drums, study=study)
+    table = cleared.litres_by_group(stage, each)
+    assert table.to_numpy().tolist() == [
+        ["lot", "007", 2, 40, 20, 0, 20], ["lot", "1E5", 2, 40, 0, 20, 20], ["age", "6 months", 2, 40, 20, 20, 0],
+        ["age", "12 months", 2, 40, 0, 0, 40]]
+    first, second = cleared.litres_told(table)
+    assert first == ("Litres in the containers opened, by lot: 007 40.0 L (20.0 beyond a margin, 20.0 neither way); 1E5 40.0 L "
+                     "(20.0 within every margin, 20.0 neither way). Those beyond are to be treated before use; those neither "
+                     "way are not shown to be within.")
+    assert "12 months 40.0 L (40.0 neither way)" in second
+    assert cleared.litres_told(table.assign(**{"litres beyond": 20.0, "litres within": 0.0})) == []  # all groups alike
+    many = pd.concat([table[:2].assign(group=[f"L{k}", f"M{k}"]) for k in range(5)])
+    assert cleared.litres_told(many) == [
+        "Litres in the containers opened, by lot: for 10 groups in a table of the verdict chapter."]
+    stage.containers = drums.assign(liquid_height_mm=[200.0, float("nan"), 200.0, 200.0, 200.0])
+    assert cleared.litres_by_group(stage, each).empty
+    assert cleared.litres_told(cleared.litres_by_group(stage, each[:0])) == []
