@@ -49,8 +49,9 @@ from studykit.quality.replicates import (
     scale_s,
     tamed,
 )
-from studykit.quality.riders import causes_of, without_riders
+from studykit.quality.riders import beside_copies, causes_of, without_riders
 from studykit.quality.rules import control_rules
+from studykit.quality.runs import uncarried
 from studykit.quality.slips import check_files, file_table
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
 from studykit.quality.together import FLOOR
@@ -317,9 +318,10 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     causes = causes_of(suspects, files, t, (*blanks.flags, *slipped.flags))
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
-    checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects),
-              slipped, bottles_out_of_order(read, scatter, study.labels, _named(suspects)),
-              thinned_floor(read, scatter, _named(suspects)), files, in_doubt, blanks,
+    clean = uncarried(frame, suspects.found, read)
+    single = (*check_suspects(suspects), slipped, bottles_out_of_order(clean, scatter, study.labels, _named(suspects)),
+              thinned_floor(clean, scatter, _named(suspects)))
+    checks = (_missing_check(study, missing, refused_readings(folder)), *beside_copies(single, own), files, in_doubt, blanks,
               *check_order(suspects, t, again.bottles), again.check,
               *rules_beside(controls.flags, without_riders(own, causes)))
     tables = {c.rule: c.table for c in checks}

@@ -41,6 +41,8 @@ SHOWN = 0.05
 """The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
 WILDLY = 8.0
 """Standard deviations from which a reading is looked at for more than any settling could bring."""
+MAINLY = 0.85
+"""Share of the gain that the analytes must give on which an explanation is said to rest."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 

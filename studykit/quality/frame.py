@@ -289,6 +289,7 @@ def fit(f: Frame, y: Vector) -> Fit:
     level, profile, e = _two_way(f, y)
     rate, sd_rate = _rates(f, profile, e)
     e = e - (rate[f.at] - 1.0)[:, None] * _shape(f, profile)
+    level, e = _levelled(f, level, e) if sd_rate > 0 else (level, e)
     s = np.hypot(_scales(f, e), _of_mixing(f, profile, sd_rate))
     u, kinds = _by_kind(f, level)
     box = _is_box(f)
@@ -358,14 +359,16 @@ def _rates(f: Frame, profile: Vector, e: Vector) -> tuple[Vector, float]:
     """Own rate of each container and its spread (log); 1 where the stock's profile is too weak to tell."""
     ones = np.ones(len(f.names))
     m = _shape(f, profile)
-    own = np.where(f.zone[:, None] & np.isfinite(e), m, 0.0)
+    live = f.zone[:, None] & np.isfinite(e)
     by_box, box, left = summing(f.at, len(f.names)), _is_box(f), e
     for _ in range(2):
         s = np.maximum(np.nan_to_num(spread(left[f.zone], 0.5)), np.nan_to_num(f.stated)) + TINY
-        w = (NU + 1) / (NU + np.nan_to_num(left / s) ** 2) / s**2
+        w = live * (NU + 1) / (NU + np.nan_to_num(left / s) ** 2) / s**2
+        total = np.maximum(by_box @ w, TINY)  # a zone drawn twice weighs no more in the rate than in the level
+        own, off = (np.where(live, x - ((by_box @ (w * np.nan_to_num(x))) / total)[f.at], 0.0) for x in (m, e))
         know = (by_box @ (w * own**2)).sum(axis=1)
-        raw = 1 + (by_box @ (w * own * np.nan_to_num(e))).sum(axis=1) / np.maximum(know, TINY)
-        left = e - (raw[f.at] - 1.0)[:, None] * own
+        raw = 1 + (by_box @ (w * own * off)).sum(axis=1) / np.maximum(know, TINY)
+        left = np.where(live, off - (raw[f.at] - 1.0)[:, None] * own, np.nan)
     box &= know > 0
     if box.sum() < 4 or np.median(know[box]) < 4.0:
         return ones, 0.0
@@ -375,6 +378,17 @@ def _rates(f: Frame, profile: Vector, e: Vector) -> tuple[Vector, float]:
     sd = min(sd, 0.8)
     kept = np.where(know > 0, sd**2 / (sd**2 + 1 / np.maximum(know, TINY)), 0.0)
     return np.clip(1 + (raw - 1) * kept, np.exp(-2 * sd), np.exp(2 * sd)), sd
+
+
+def _levelled(f: Frame, level: Vector, e: Vector) -> tuple[Vector, Vector]:
+    """Levels and departures, the own rates being known: a zone that was drawn twice had pulled its container's level."""
+    by_box = summing(f.at, len(f.names))
+    s = np.maximum(np.nan_to_num(spread(e[f.zone], 0.5)), np.nan_to_num(f.stated) * 0.7) + TINY
+    for _ in range(6):
+        w = np.where(np.isnan(e), 0.0, (NU + 1) / (NU + np.nan_to_num(e / s) ** 2))
+        moved = (by_box @ (w * np.nan_to_num(e))) / np.maximum(by_box @ w, TINY)
+        level, e = level + moved, np.where((f.at >= 0)[:, None], e - moved[f.at], e)
+    return level, e
 
 
 def _scales(f: Frame, e: Vector) -> Vector:

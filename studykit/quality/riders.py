@@ -11,8 +11,10 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from studykit.quality.exchanges import COLUMNS, ROWS
-from studykit.quality.flags import CheckResult, Flag
+from studykit.quality.explain import DIRT
+from studykit.quality.flags import CONCERNS, CheckResult, Flag
 from studykit.quality.suspects import Suspects, place_of
+from studykit.quality.together import FLOOR
 
 FOLLOW = ("duplicates apart", "check fluid", "control rules", "blank", "coarse rounding", "less than was filled",
           "more than was filled", "Zn/P ratio", "odd limit", "remixed control", "repeatability",
@@ -22,6 +24,9 @@ WIDE = ("carry-over", "drift", COLUMNS, ROWS)
 """Explanations of a run that spoil what is pooled over the study."""
 FACTORS = ("run shift", "drift", "check fluid")
 """Explanations that multiply: what a blank reads is no consequence of them."""
+AS_COPIED = ("swapped samples", "missing purge", "portion or dilution", "value alone", "transposed digits", "carry-over",
+             "heel in the zone", "disturbed container", "own settling", FLOOR, DIRT)
+"""Causes, of single bottles and of a container's zones, that a copied row may look like."""
 REAL = ("own settling", "run and stock")
 """Explanations that do not explain such consequences away."""
 
@@ -77,9 +82,26 @@ def explained(flag: Flag, causes: Iterable[Cause]) -> Flag:
     return replace(flag, concern="hint only", evidence=f"follows from {' and '.join(words)}: {flag.evidence}")
 
 
+def beside_copies(checks: Iterable[CheckResult], others: Iterable[CheckResult]) -> tuple[CheckResult, ...]:
+    """The checks with what departs in a bottle of a copied row, in what was copied, as hints that name the copy.
+
+    ``others``: checks, that for copied rows among them. A copied row reads as another bottle does, whatever that looks like.
+    """
+    copies = [f for c in others for f in c.flags if f.rule == "copied row" and f.concern == CONCERNS[0]]
+
+    def told(flag: Flag) -> Flag:
+        for copy in copies if flag.rule in AS_COPIED and flag.concern == CONCERNS[1] else ():
+            names, copied = ({a.strip() for a in f.analyte.split(",")} - {""} for f in (flag, copy))
+            if set(flag.samples) & set(copy.samples) and (not names or not copied or 2 * len(names & copied) >= len(names)):
+                return replace(flag, concern=CONCERNS[2], evidence=f"follows from copied row ({copy.where}): {flag.evidence}")
+        return flag
+
+    return tuple(replace(c, flags=tuple(map(told, c.flags))) for c in checks)
+
+
 def without_riders(checks: Iterable[CheckResult], causes: list[Cause]) -> tuple[CheckResult, ...]:
     """The checks with their flags ``explained``."""
     return tuple(replace(c, flags=tuple(explained(f, causes) for f in c.flags)) for c in checks)
 
 
-__all__ = ["Cause", "causes_of", "explained", "without_riders"]
+__all__ = ["Cause", "beside_copies", "causes_of", "explained", "without_riders"]

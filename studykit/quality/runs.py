@@ -8,7 +8,7 @@ said (a spoiled check fluid is not a shifted run).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,9 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.quality.explain import FREE, Candidate, Scene, scene
+from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
-from studykit.quality.frame import NU, Index, Vector, fit, in_units, quantile, rho, summing
+from studykit.quality.frame import NU, Frame, Index, Vector, fit, in_units, quantile, rho, summing
 from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
 
@@ -172,13 +172,13 @@ def drift_of_several(own: list[Candidate]) -> list[Candidate]:
 # -- carry-over --------------------------------------------------------------------------------------------------
 
 
-def _before(sc: Scene, rows: Index) -> tuple[Index, Index]:
+def _before(f: Frame, rows: Index) -> tuple[Index, Index]:
     """Rows of a run that have a predecessor, and that predecessor."""
-    order = sc.f.rows["order"].to_numpy(float)[rows]
-    sort = rows[np.argsort(order, kind="stable")]
-    sort = sort[np.isfinite(sc.f.rows["order"].to_numpy(float)[sort])]
+    order = f.rows["order"].to_numpy(float)
+    sort = rows[np.argsort(order[rows], kind="stable")]
+    sort = sort[np.isfinite(order[sort])]
     after, before = sort[1:], sort[:-1]
-    close = np.diff(sc.f.rows["order"].to_numpy(float)[sort]) <= 1.5
+    close = np.diff(order[sort]) <= 1.5
     return after[close], before[close]
 
 
@@ -210,7 +210,7 @@ def contents(sc: Scene, after: Index, before: Index, share: float, adds: bool = 
 
 def carried(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """Every reading of a run holds a share of the one before, as known fluids or the samples tell; or a single one does."""
-    after, before = _before(sc, rows)
+    after, before = _before(sc.f, rows)
     keep = sc.f.at[after] >= 0
     if keep.sum() < 6:
         return
@@ -219,7 +219,7 @@ def carried(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> 
         now = _level_cost(sc, run, rows, runs)
         ways = sorted((_with_level(sc, run, rows, runs, now, c) for c in ways), key=lambda c: -c.gain)
     yield from ways[:1]
-    yield from _single(sc, after[keep], before[keep])
+    yield from _single(sc, after[keep], before[keep], len(runs))
 
 
 def _with_level(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]], now: float, c: Candidate) -> Candidate:
@@ -251,7 +251,7 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
 
     What adds to a check fluid reads as a shifted run does: where no blank tells it, the run's own pattern has to.
     """
-    after, before = _before(sc, rows)
+    after, before = _before(sc.f, rows)
     blanks, columns, share, worth, words = told(sc, after, before, adds)
     shares = [share] if worth else SHARES
     held = [contents(sc, after, before, q, adds) for q in shares]
@@ -260,7 +260,7 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
     tries = [_all_carry(sc, rows, after, before, q, left, adds) for q, own in zip(shares, held, strict=True)
              for left in (None, own)]
     gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
-    if worth and not blanks and cleared(sc, run, columns, share) and float(gain[columns].sum()) < SUPPORT:
+    if worth and not blanks and cleared(sc, run, columns, share) and float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT:
         return None
     y[blanks] = np.nan
     y[after] = np.where(np.isfinite(sc.f.raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
@@ -275,6 +275,16 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
                      amount=share, detail=words)
 
 
+def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
+    """What it saves, by analyte, in these rows that the readings are y, the model fitted anew: rates, profile and levels.
+
+    In a stock that has settled these take up much of what a run's carry-over does.
+    """
+    own = rows[sc.f.at[rows] >= 0]
+    then = fit(sc.f, y).e[own] / sc.m.s[own]
+    return np.asarray((rho(sc.m.z[own]) - rho(then)).sum(axis=0) * sc.m.share)
+
+
 def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float,
                left: Vector | None, adds: bool) -> tuple[Vector, float, Vector]:
     """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without."""
@@ -287,7 +297,7 @@ def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float
 
 def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """One analyte of a bottle reads high right after one that was far richer in it."""
-    pairs = [_before(sc, rows) for _, rows in runs]
+    pairs = [_before(sc.f, rows) for _, rows in runs]
     after, before = (np.concatenate([p[k] for p in pairs]) if pairs else np.zeros(0, int) for k in (0, 1))
     own = in_units(sc.f.relative, sc.m.typical[after])
     excess = sc.f.raw[before] - own
@@ -314,21 +324,69 @@ def _recentred(sc: Scene, rows: Index, by: object, e: Vector) -> Vector:
     return np.where((sc.f.at[rows] >= 0)[:, None], rho(e / s), 0.0)
 
 
-def _single(sc: Scene, after: Index, before: Index) -> Iterator[Candidate]:
+def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candidate]:
+    """The bottles of a run that fit worst, as if each held a share of the one before it, of a blank first of all."""
     misfit = rho(sc.m.z[after]).sum(axis=1) * sc.m.share
-    n = float(np.log(max(2, (sc.f.at >= 0).sum())))
+    blank = sc.f.rows["kind"].eq("blank").to_numpy()
+    n, few = (sc.f.at >= 0).sum(), 2 * runs * blank[before].sum()  # after a blank it is looked for in two ways
     for k in np.argsort(-misfit)[:4]:
         if misfit[k] < 4:
             return
-        i, j = after[k : k + 1], before[k : k + 1]
-        now = rho(sc.m.z[i]).sum()
-        tries = [(float(now - rho((sc.m.e[i] + without(sc, i, j, q) - sc.y[i]) / sc.m.s[i]).sum()), q) for q in SHARES]
-        gain, share = max(tries)
-        change = np.abs(without(sc, i, j, share) - sc.y[i]) / sc.m.s[i]
-        if (np.nan_to_num(change) > 2).sum() >= 2:
-            yield Candidate(cause="carry-over", rows=(int(i[0]),), columns=tuple(range(len(sc.f.analytes))),
-                            readings=without(sc, i, j, share), gain=gain * sc.m.share, price=n + FREE, amount=share,
-                            place="bottle", detail=str(sc.f.rows["sample"].iloc[int(j[0])]))
+        i, j = int(after[k]), int(before[k])
+        ways = (sc.f.raw, _as_blank(sc.f)) if blank[j] else (sc.f.raw,)
+        gain, share, y = max((_held(sc, i, j, q, raw) for raw in ways for q in SHARES), key=lambda x: float(x[0].sum()))
+        order = np.argsort(-gain)
+        most = 1 + int(np.searchsorted(np.cumsum(gain[order]), MAINLY * gain.sum()))
+        if (np.nan_to_num(np.abs(y - sc.y[i]) / sc.m.s[i]) > 2).sum() >= 2:
+            yield Candidate(cause="carry-over", rows=(i,), columns=tuple(range(gain.size)), readings=y[None],
+                            gain=float(gain.sum()), price=float(np.log(max(2, few if blank[j] else n))) + FREE, amount=share,
+                            place="bottle", detail=str(sc.f.rows["sample"].iloc[j]), bears=tuple(map(int, order[:most])))
+
+
+def _held(sc: Scene, i: int, j: int, share: float, raw: Vector) -> tuple[Vector, float, Vector]:
+    """What it saves, by analyte, that bottle i holds a share of what bottle j read (``raw``); the share; i without it."""
+    rows = sc.rows_of(sc.f.at[i]) if sc.f.zone[i] else np.array([i])
+    y = without(sc, np.array([i]), np.array([j]), share, raw)[0]
+    read = sc.y[rows].copy()
+    read[rows == i] = y
+    return gain_of(sc, rows, read), share, y
+
+
+def _as_blank(f: Frame) -> Vector:
+    """Readings in the unit (n x A), in which what a blank has no number of counts as not in it."""
+    blank = f.rows["kind"].eq("blank").to_numpy()[:, None]
+    return np.asarray(np.where(blank, np.nan_to_num(f.raw), f.raw))
+
+
+def after_blanks(f: Frame, rows: Sequence[int]) -> Index:
+    """Rows of bottles that were read right after a blank, among these rows of runs."""
+    own, runs = np.array(rows, dtype=np.intp), f.rows["run"].to_numpy(object)
+    pairs = [_before(f, np.flatnonzero(runs == run)) for run in sorted(set(runs[own]))]
+    blank = f.rows["kind"].eq("blank").to_numpy()
+    found = np.concatenate([after[blank[before] & ~blank[after]] for after, before in pairs])
+    return np.asarray(found, dtype=np.intp)
+
+
+def uncarried(f: Frame, found: Iterable[Candidate], t: pd.DataFrame) -> pd.DataFrame:
+    """The working table without what the found carry-over of whole runs has left in each reading (heels too).
+
+    What a blank has no number of counts as not in it.
+    """
+    times = np.ones_like(f.y)
+    raw = _as_blank(f)
+    for c in found:
+        if c.cause == "carry-over" and c.place.startswith("run "):
+            for run in sorted(set(f.rows["run"].iloc[list(c.rows)])):
+                after, before = _before(f, np.flatnonzero(f.rows["run"].eq(run).to_numpy()))
+                with np.errstate(all="ignore"):
+                    clean = (f.raw[after] - c.amount * raw[before]) / (1 - c.amount) / f.raw[after]
+                times[after] = np.where(np.isfinite(clean) & (clean > 0), clean, 1.0)
+    if (times == 1.0).all():
+        return t
+    key = pd.MultiIndex.from_arrays([f.rows["sample"].astype(str), f.rows["run"].astype(str)])
+    row = key.get_indexer(pd.MultiIndex.from_arrays([t["sample"].astype(str), t["run"].astype(str)]))
+    by = times[row, pd.Index(f.analytes).get_indexer(pd.Index(t["analyte"]))]
+    return t.assign(value=t["value"] * by, y=np.where(t["relative"], t["y"] + np.log(by), t["y"] * by))
 
 
 # -- order of reading --------------------------------------------------------------------------------------------

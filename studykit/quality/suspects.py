@@ -38,6 +38,7 @@ from studykit.quality.runs import (
     ENOUGH,
     FURTHER,
     NO_ORDER,
+    after_blanks,
     depth_order,
     drift_table,
     run_candidates,
@@ -46,7 +47,7 @@ from studykit.quality.runs import (
 )
 from studykit.quality.shifts import EITHER, shift_table
 from studykit.quality.swaps import swaps
-from studykit.quality.together import CAUTION, CELLS, FLOOR, could_settle, lowest, told_once
+from studykit.quality.together import CAUTION, CELLS, FLOOR, PORTION, could_settle, lowest, one_way, told_once
 
 SOME = 0.5
 """Nats beyond the price from which an explanation is at least a hint."""
@@ -59,7 +60,7 @@ EXCHANGED = 18.0
 """The same of exchanged bottles: of settled stocks chance ones save up to 16, real ones of middle and clear size 21 to 63."""
 AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong product", "swapped samples", "value alone",
               DIRT)
-"""Causes that a container's own settling, or its own rate, may look like."""
+"""Causes that a container's own settling, or its own rate, may look like; and carry-over, or a portion, of one bottle."""
 BESIDE = (("portion or dilution", "own settling"),)
 """Causes beside which another one is named however far behind it is: a container's own settling condemns a container."""
 TOGETHER = ("drift", "run shift")
@@ -142,14 +143,16 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         shifted = {i for c in every if c.cause == ROWS and c.net > ENOUGH for i in c.rows}  # side by side that looks exchanged
         every += [c for c in mistaken(sc, list(run_rows(sc))) if not shifted & set(c.rows)]
         tried = [c for c in (_beside(c, found) for c in every) if c.net > 0 and not _again(c, found)]
-        best = max(tried, key=lambda c: c.net, default=None)
+        best = max((c for c in tried if not _each_settled(sc, c, tried)), key=lambda c: c.net, default=None)
         if best is None or best.net < ENOUGH:
             weak = _weak(tried)
             break
-        rivals = _rivals(sc, best, tried)
+        rivals = _beside_settling(sc, best, _rivals(sc, best, tried), found)
         found += [replace(c, rivals=rivals) for c in best.parts or (best,)]
         y = y.copy()
         y[np.ix_(best.rows, best.columns)] = best.readings
+        if best.cause == "carry-over" and best.place.startswith("run "):
+            y[after_blanks(f, best.rows)] = np.nan  # thinned most, and in what neither blank nor check fluid tells of as well
         m = fit(f, y)
     return Suspects(frame=f, found=told_once(scene(f, f.y, first), found), weak=weak, model=m, first=first, y=y)
 
@@ -171,6 +174,15 @@ def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
     return c.cause in ("drift", "carry-over", ROWS) and c.place.startswith("run ") and any(
         o.cause == c.cause and o.place.startswith("run ") and (o.columns == c.columns or c.cause != "drift")
         and set(o.rows) & set(c.rows) for o in found)
+
+
+def _each_settled(sc: Scene, c: Candidate, tried: Iterable[Candidate]) -> bool:
+    """Whether bottles exchanged across two containers save less than that each of the two has settled by itself."""
+    if c.cause != "swapped samples" or c.place != "across" or c.detail:
+        return False
+    boxes = {int(sc.f.at[i]) for i in c.rows}
+    own = {int(sc.f.at[o.rows[0]]): o.net for o in tried if o.cause == "own settling"}
+    return boxes <= set(own) and sum(own[b] for b in boxes) > c.net
 
 
 def bottle_candidates(sc: Scene) -> list[Candidate]:
@@ -201,7 +213,8 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
         close = shared and best.net - c.net < CLOSE + 0.25 * best.net
         beside = (best.cause, c.cause) in BESIDE and cells & other
         if c.cause != best.cause and c.cause not in out and (close or beside):
-            out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
+            of_settled = best.cause == "own settling" and c.cause == PORTION and could_settle(sc, c)
+            out[c.cause] = (c.cause, place_of(sc.f, c)[0], float("nan") if of_settled else best.net - c.net)
     i = best.rows[0]
     thinned = best.cause in ("portion or dilution", "unit slip") and best.place == "bottle" and best.amount < 1
     if thinned and sc.f.zone[i] and lowest(sc, i):
@@ -209,9 +222,19 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
     slip = best.cause == "unit slip" and best.place == "cell" and sc.f.zone[i] and not refuted(sc.f, i, best.columns[0])
     if slip and not too_much(sc.f, i, best.columns[0]) and "own settling" not in out:
         out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
-    if could_settle(sc, best) and ("own settling" not in out or best.cause in ("wrong product", *CELLS)):
+    if could_settle(sc, best) and ("own settling" not in out or best.cause in (
+            "wrong product", PORTION, *CELLS)):
         out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     return tuple(out.values())
+
+
+def _beside_settling(sc: Scene, c: Candidate, rivals: tuple[tuple[str, str, float], ...],
+                     found: Iterable[Candidate]) -> tuple[tuple[str, str, float], ...]:
+    """The rivals of one number, and own settling where its container is found settled and its zones rise or fall with it."""
+    settled = any(o.cause == "own settling" and c.rows[0] in o.rows for o in found)
+    if not (settled and c.cause in CELLS and one_way(sc, c)):
+        return rivals
+    return (*(r for r in rivals if r[0] != "own settling"), ("own settling", place_of(sc.f, c)[0], float("nan")))
 
 
 def place_of(f: Frame, c: Candidate) -> tuple[str, tuple[str, ...]]:
@@ -365,12 +388,13 @@ def _run_words(f: Frame, c: Candidate) -> str:
 
 def concern_of(f: Frame, c: Candidate) -> str:
     """Real settling hints, and what it explains about as well unless much speaks for it; the rest asks, few things stop."""
-    if c.cause == "own settling" and any(r[0] == "portion or dilution" for r in c.rivals):
-        return "ask before trusting"
+    if c.cause == "own settling" and any(r[0] == PORTION and c.net - r[2] >= ENOUGH for r in c.rivals):
+        return "ask before trusting"  # not where the portion would not be named by itself, or all that it thins settles
     settled = [r for r in c.rivals if r[0] == "own settling"]
     by_others = any(np.isnan(behind) for _, _, behind in settled)  # by the profiles of other containers too
     decided = EXCHANGED if c.cause == "swapped samples" else DECIDED
-    as_settled = c.cause in AS_SETTLED and c.net < decided and bool(settled)
+    of_one = c.place == "bottle" and (c.cause == "carry-over" or (c.cause == PORTION and by_others))
+    as_settled = (c.cause in AS_SETTLED or of_one) and c.net < decided and bool(settled)
     if c.cause in CELLS:  # a layer where no other container has one in this analyte is not likelier than one wrong number
         as_settled = as_settled and by_others
     if c.cause == "wrong product" and by_others:

@@ -12,10 +12,7 @@ from itertools import combinations
 
 import numpy as np
 
-from studykit.quality.explain import Candidate, Scene, misfit, moved
-
-MAINLY = 0.85
-"""Share of the gain that the analytes must give on which an explanation is said to rest."""
+from studykit.quality.explain import MAINLY, Candidate, Scene, misfit, moved
 
 
 def swaps(sc: Scene, top: int = 14) -> Iterator[Candidate]:

@@ -29,16 +29,18 @@ LAYERED = 3.0
 DRIFTED = 1.0
 """A run that drifts from its right reading lies off by half of it; a shift smaller than the drift is told as the drift."""
 CELLS = ("value alone", "transposed digits", DIRT)
+MIXED, LEVELS = ("disturbed container", "missing purge"), ("diluted or evaporated", "wrong product")
+"""Explanations by which a container's zones hold some of one another, and those of its level."""
 OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
 """Explanations that containers which settle by rates of their own can bring about; ``CELLS``: of a single reading."""
 
 
 def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """The explanations with those that are one thing joined, where the first of them stood."""
-    out = _at_the_floor(sc, list(found))
+    out = _at_the_floor(sc, _of_the_floor(_without_levels(sc, _of_runs(found))))
     apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
     real = {c.place for c in out if c.cause == "drift" and not _rests_on(c) <= apart}  # the others of such a run drift too
-    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c) and c.place not in real]
+    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and one_way(sc, c) and c.place not in real]
     if len(own) >= SEVERAL:
         columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
         out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
@@ -139,7 +141,8 @@ def could_settle(sc: Scene, c: Candidate) -> bool:
     if c.cause == "swapped samples":  # the analytes that give most of it; single others of two bottles are off by chance
         most = c.bears or c.columns
         return not c.detail and all(settled_apart(sc, a) for a in most[:max(1, len(most) // 2)])
-    return c.cause in OF_ONE and all(settled_apart(sc, a) for a in _rests_on(c)) and _one_way(sc, c)
+    of_a_bottle = c.cause in ("carry-over", PORTION) and c.place == "bottle"  # of what settles both bring what settling brings
+    return (c.cause in OF_ONE or of_a_bottle) and all(settled_apart(sc, a) for a in _rests_on(c)) and one_way(sc, c)
 
 
 def _in_layers(sc: Scene, rows: Sequence[int], a: int) -> bool:
@@ -152,16 +155,16 @@ def _in_layers(sc: Scene, rows: Sequence[int], a: int) -> bool:
     return apart > LAYERED * max(float(np.nan_to_num(sc.f.stated[a])), float(sc.m.s[own, a].min()))
 
 
-def _one_way(sc: Scene, c: Candidate) -> bool:
-    """Whether, of a single reading, its container's zones rise or fall with it from top to bottom, as what settles does.
+def one_way(sc: Scene, c: Candidate) -> bool:
+    """Whether, of a reading or a bottle, its container's zones rise or fall with it from top to bottom, as what settles does.
 
     They do where the best such line leaves less than half of what the explanation saves.
     """
-    if c.cause not in CELLS or not sc.f.zone[c.rows[0]]:
+    if c.cause not in (*CELLS, "carry-over", PORTION) or not sc.f.zone[c.rows[0]]:
         return True
     rows = sc.rows_of(int(sc.f.at[c.rows[0]]))
     height = sc.f.rows["height"].to_numpy(float)[rows]
-    return monotone_loss(sc, rows, height, c.columns[0]) < c.gain / 2
+    return sum(monotone_loss(sc, rows, height, a) for a in _rests_on(c)) < c.gain / 2
 
 
 def settled_apart(sc: Scene, a: int) -> bool:
@@ -180,6 +183,39 @@ def settled_apart(sc: Scene, a: int) -> bool:
     x = np.array(far)
     count = max((x > limit).sum(), (x < -limit).sum(), 0) if limit > 0 else 0
     return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) > limit]))) / 3)
+
+
+def _of_runs(found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations without carry-over of single bottles of a run in which every reading holds a share of the one before."""
+    runs = [set(c.rows) for c in found if c.cause == "carry-over" and c.place.startswith("run ")]
+    return [c for c in found if c.cause != "carry-over" or c.place != "bottle" or not any(c.rows[0] in own for own in runs)]
+
+
+def _without_levels(sc: Scene, found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations without a level of a container whose zones are mixed: its draws are of no certain height.
+
+    Such a level is off by no more than the stock's zones differ, in each of its analytes.
+    """
+    mixed = {int(sc.f.at[i]) for c in found if c.cause in MIXED for i in c.rows[:1] if c.place == "container"}
+    far = np.ptp(sc.m.profile[np.unique(sc.f.place[sc.f.zone])], axis=0)
+
+    def by_mixing(c: Candidate) -> bool:
+        box = next((int(sc.f.at[i]) for i in c.rows if sc.f.zone[i]), -1)
+        return c.cause in LEVELS and box in mixed and all(abs(sc.m.u[box][a]) <= far[a] for a in c.columns)
+
+    return [c for c in found if not by_mixing(c)]
+
+
+def _of_the_floor(found: Sequence[Candidate]) -> list[Candidate]:
+    """The explanations, those of one bottle by a heel in it and by a portion too small as one: it holds what lies at the floor.
+
+    Of that what has sunk is rich and the rest thinned, and neither balance nor settling does both.
+    """
+    heels = {c.rows[0] for c in found if c.cause == "heel in the zone"}
+    thinned = {c.rows[0] for c in found if c.cause == PORTION and c.place == "bottle" and c.amount < 1} & heels
+    rival = (PORTION, "the same bottle", float("nan"))
+    return [replace(c, rivals=(*c.rivals, rival)) if c.cause == "heel in the zone" and c.rows[0] in thinned else c
+            for c in found if c.cause != PORTION or c.rows[0] not in thinned]
 
 
 def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
@@ -243,4 +279,4 @@ def _joined(sc: Scene, found: list[Candidate], own: Iterable[Candidate], cause: 
     return left
 
 
-__all__ = ["CAUTION", "FLOOR", "could_settle", "lowest", "settled_apart", "told_once"]
+__all__ = ["CAUTION", "FLOOR", "could_settle", "lowest", "one_way", "settled_apart", "told_once"]

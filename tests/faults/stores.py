@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -360,7 +361,34 @@ def _drifted(s: Store) -> Truth:
     return {"drift"}, {"R1"}
 
 
+def _carried(s: Store) -> Truth:
+    """Each reading of a run holds 18 per cent of the one before it, that of the bottle after the blank of nothing."""
+    rows = np.flatnonzero(_run(s))
+    for before, row in pairwise(rows):
+        s.read[row] = 0.82 * s.read[row] + 0.18 * s.read[before]
+    after = [s.code(int(row)) for before, row in pairwise(rows) if s.b["kind"].iat[before] == "blank"]
+    return {"carry-over"}, {"R1", *after}
+
+
+def _unpurged(s: Store) -> Truth:
+    """Each draw of a container holds 65 per cent of the one before it."""
+    rows = np.flatnonzero(_rows(s, "V02"))
+    rows = rows[np.argsort(s.b["draw_order"].to_numpy(float)[rows])]
+    for before, row in pairwise(rows):
+        s.read[row] = 0.35 * s.read[row] + 0.65 * s.read[before]
+    return {"missing purge", "disturbed container"}, {"V02"}
+
+
+def _heel(s: Store) -> Truth:
+    """The lowest bottle of a container, and its heel, hold what has sunk to the floor."""
+    suspended = np.array([x[5] for x in FLUIDS[s.place.fluid].values()])
+    for row, share in [(r, 0.45) for r in s.spots("V02", DEPTHS[s.place.depths][-1])] + [
+            (int(r), 1.0) for r in np.flatnonzero(_rows(s, "V02") & s.b["kind"].eq("heel").to_numpy())]:
+        s.read[row] *= 1 - share + share * (0.45 + 3 * suspended)
+    return {"heel in the zone", "own settling", "free water or heel at the floor"}, {"V02"}
+
+
 PLANTED: dict[str, Callable[[Store], Truth]] = {
     "swap within": _within, "swap across": _across, "wrong product": _product, "dilution": _diluted, "unit in a cell": _cell,
     "unit in a row": _row, "transposed": _transposed, "copied row": _copied, "portion": _portion, "shift": _shifted,
-    "drift": _drifted}
+    "drift": _drifted, "carry-over": _carried, "missing purge": _unpurged, "heel": _heel}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality.flags import CheckResult, Flag
-from studykit.quality.riders import Cause, causes_of, explained, without_riders
+from studykit.quality.riders import Cause, beside_copies, causes_of, explained, without_riders
 
 
 def found(cause: str, place: str, rows: tuple[int, ...], columns: tuple[int, ...]) -> SimpleNamespace:
@@ -65,3 +66,20 @@ def test_a_flag_follows_where_every_analyte_it_names_is_explained_and_of_a_blank
     assert both.evidence == "follows from a slip and rows exchanged: seen"
     check = CheckResult(rule="x", table=pd.DataFrame(), flags=(flag("blank", "P", "S1"),), note="")
     assert without_riders([check], [some])[0].flags[0].concern == "hint only"
+
+
+def test_what_departs_in_a_copied_row_is_a_hint_that_names_the_copy():
+    copy = Flag(rule="copied row", concern="stop and find out", where="samples S1 and S2", analyte="P, Ca", evidence="agree",
+                samples=("S1", "S2"))
+
+    def concern(one: Flag, by: Flag = copy) -> str:
+        (check,) = beside_copies([CheckResult(rule="explanations", table=pd.DataFrame(), flags=(one,))],
+                                 [CheckResult(rule="copied row", table=pd.DataFrame(), flags=(by,))])
+        assert check.flags[0].evidence.endswith("seen")
+        return check.flags[0].concern
+
+    assert concern(flag("missing purge", "", "S2")) == concern(flag("portion or dilution", "P, Si", "S1")) == "hint only"
+    for kept in (flag("portion or dilution", "P, Si, Zn", "S1"), flag("missing purge", "", "S3"), flag("unit slip", "P", "S1"),
+                 flag("run shift", "P", "S1")):
+        assert concern(kept) == "ask before trusting"
+    assert concern(flag("missing purge", "", "S2"), replace(copy, concern="ask before trusting")) == "ask before trusting"

@@ -16,6 +16,7 @@ from studykit.quality.frame import Index
 from studykit.quality.runs import (
     _before,
     _single,
+    after_blanks,
     after_rich,
     common_drift,
     contents,
@@ -28,7 +29,7 @@ from studykit.quality.runs import (
     without,
 )
 from studykit.quality.shifts import Gap, _of_two, shift_table, shifts
-from tests.quality.hand import paid, scene_of
+from tests.quality.hand import least, paid, scene_of
 
 ALL = np.arange(12)
 
@@ -124,7 +125,7 @@ def test_one_drift_along_every_run() -> None:
 
 def test_predecessors_are_read_right_before() -> None:
     sc = scene_of(rows={"order": [3.0, 1.0, 2.0, np.nan, 6.0, 7.5, 9.1, 20, 21, 22, 23, 24]})
-    after, before = _before(sc, ALL)
+    after, before = _before(sc.f, ALL)
     pairs = dict(zip(after.tolist(), before.tolist(), strict=True))
     assert pairs == {2: 1, 0: 2, 5: 4, 8: 7, 9: 8, 10: 9, 11: 10}  # 6 to 7.5 is one place, 7.5 to 9.1 is not
 
@@ -200,13 +201,30 @@ def test_one_bottle_that_holds_a_share_of_another_fluid() -> None:
     mixed = 0.8 * own + 0.2 * before
     off = {(1, k): dict(zip("ABCD", np.log(x / own), strict=True)) for k, x in enumerate((before, mixed))}
     sc = scene_of(off, analytes=tuple("ABCD"), share=0.5)
-    (one,) = _single(sc, np.array([4]), np.array([3]))
+    (one,) = _single(sc, np.array([4]), np.array([3]), 1)
     assert (one.amount, one.rows, one.detail, one.place) == (0.2, (4,), "B03", "bottle")
-    assert one.gain == pytest.approx(0.5 * float(paid(np.log(mixed / own) / 0.1).sum()))
+    far, off_by = np.log(before / own) / 0.1, np.log(mixed / own) / 0.1  # B03 and B05 are of its container
+    saved = [least([x, z, 0.0]) - least([x, 0.0, 0.0]) for x, z in zip(far, off_by, strict=True)]
+    assert one.gain == pytest.approx(0.5 * sum(saved), rel=1e-4)  # the level is found by reweighting
     assert one.price == pytest.approx(log(12) + 3.5)
     np.testing.assert_allclose(one.readings, np.full((1, 4), log(100)))
+    assert one.bears == (2, 0)  # what B03 was rich in
     calm = scene_of({(1, 1): {"A": 0.1}}, analytes=tuple("ABCD"))
-    assert not list(_single(calm, np.array([4]), np.array([3])))
+    assert not list(_single(calm, np.array([4]), np.array([3]), 1))
+
+
+def test_a_bottle_after_a_blank_holds_some_of_it_in_all_that_it_reads() -> None:
+    """B04 reads 0.85 of its own content after a blank, of which one analyte has no number. Price ln 2 + 3.5."""
+    sc = scene_of({(1, 1): dict.fromkeys("ABCD", log(0.85))}, analytes=tuple("ABCD"), s=0.03,
+                  rows={"kind": ["blank" if i == 3 else "spot" for i in range(12)]})
+    blank = np.arange(12) == 3
+    raw = np.where(blank[:, None], [0.0, 0.0, 0.0, np.nan], sc.f.raw)
+    y = np.where(blank[:, None], np.nan, sc.y)
+    f = replace(sc.f, raw=raw, y=y, zone=~blank, at=np.where(blank, -1, sc.f.at))
+    (one,) = _single(replace(sc, f=f, y=y), np.array([4]), np.array([3]), 1)
+    assert (one.amount, one.rows, one.price) == (0.15, (4,), pytest.approx(log(2) + 3.5))
+    np.testing.assert_allclose(one.readings, np.full((1, 4), log(100)))
+    assert after_blanks(f, [0, 1]).tolist() == [4]  # of the run that these rows are of
 
 
 # -- shifts ------------------------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.quality.explain import Candidate, Scene
+from studykit.quality.suspects import _each_settled
 from studykit.quality.together import FLOOR, _in_layers, _joined, could_settle, lowest, settled_apart, told_once
 from tests.quality.hand import scene_of
 
@@ -77,8 +78,12 @@ def test_what_settling_by_own_rates_could_bring_about() -> None:
         "swap, first half of what bears": could_settle(sc, cand("swapped samples", (0, 2), (0, 1), bears=(0, 1))),
         "swap the other way": could_settle(sc, cand("swapped samples", (0, 2), (0, 1), bears=(1, 0))),
         "swap of P": could_settle(sc, cand("swapped samples", (0, 2), (1,))),
-        "portion": could_settle(sc, cand("portion or dilution", (2,), (0,)))}
-    assert {k for k, v in told.items() if v} == {"flat", "drift", "drift that rests on Si", "swap, first half of what bears"}
+        "portion": could_settle(sc, cand("portion or dilution", (2,), (0,))),
+        "portion of both": could_settle(sc, cand("portion or dilution", (2,), (0, 1))),
+        "carry-over of a bottle": could_settle(sc, cand("carry-over", (2,), (0, 1), bears=(0,))),
+        "carry-over": could_settle(sc, cand("carry-over", (0, 3, 6), (0,), place="run R1"))}
+    assert {k for k, v in told.items() if v} == {"flat", "drift", "drift that rests on Si", "swap, first half of what bears",
+                                                 "portion", "carry-over of a bottle"}
 
 
 def test_what_could_be_a_whole_container_that_settled() -> None:
@@ -183,3 +188,34 @@ def test_the_drifts_of_one_run_are_one_cause_that_tells_each() -> None:
     assert drift.detail == "Si by 22 % and P by -9.5 %"
     other = cand("drift", tuple(range(6)), (1,), amount=-0.1, place="run R4")
     assert len(told_once(sc, [own[0], other])) == 2
+
+
+def test_a_swap_across_is_not_told_where_each_of_the_two_containers_has_settled() -> None:
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    swap = cand("swapped samples", (2, 5), (0,), gain=34.0, place="across")  # 30 beyond its price
+    own = [cand("own settling", (3 * b, 3 * b + 1, 3 * b + 2), (0,), gain=20.5, place="container") for b in (0, 1)]
+    assert _each_settled(sc, swap, own)  # 16.5 each
+    assert not _each_settled(sc, swap, own[:1])
+    assert not _each_settled(sc, replace(swap, gain=38.0), own)
+    assert not _each_settled(sc, replace(swap, place="within"), own)
+
+
+def test_what_a_named_cause_brings_along_is_not_told_beside_it() -> None:
+    """A level of an unpurged container within the stock's profile; carry-over of a bottle in its run; a heel and a portion."""
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    profile, u = np.zeros_like(sc.m.profile), np.zeros_like(sc.m.u)
+    profile[:, 0], u[1, 0] = np.linspace(-0.2, 0.2, len(profile)), 0.3
+    sc = replace(sc, m=replace(sc.m, profile=profile, u=u))
+    purge = cand("missing purge", (3, 4, 5), (0, 1), place="container")
+    level = cand("diluted or evaporated", (3, 4, 5), (0,), place="container", amount=1.35)
+    assert [c.cause for c in told_once(sc, [purge, level])] == ["missing purge"]
+    assert len(told_once(sc, [level])) == 1
+    off = replace(sc, m=replace(sc.m, u=2 * u))  # by more than the zones of the stock differ
+    assert len(told_once(off, [purge, level])) == 2
+    run, one = cand("carry-over", tuple(range(6)), (0, 1), place="run R1"), cand("carry-over", (4,), (0, 1))
+    assert [c.place for c in told_once(sc, [one, run])] == ["run R1"]
+    assert len(told_once(sc, [one, cand("carry-over", (6, 7), (0, 1), place="run R1")])) == 2
+    heel, thin = cand("heel in the zone", (5,), (0,)), cand("portion or dilution", (5,), (0, 1), amount=0.8)
+    (joined,) = told_once(sc, [thin, heel])
+    assert (joined.cause, [r[0] for r in joined.rivals]) == ("heel in the zone", ["portion or dilution"])
+    assert len(told_once(sc, [replace(thin, amount=1.2), heel])) == 2
