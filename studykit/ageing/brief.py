@@ -13,7 +13,8 @@ from studykit.study.definition import Study
 
 CAUTION = "see the caution under How long it may stand"
 NEITHER = "shown neither within nor beyond at any age"
-NORMAL = "shares for normally distributed containers"
+LEAST = "allows least"
+NORMAL = "containers are taken to scatter as a normal distribution (for the share)"
 
 
 def rounded(months: float, seen: bool = False) -> float:
@@ -55,8 +56,8 @@ def brief(study: Study, some: Sequence[Trend]) -> str:
     beyond = [t for t in some if t.mean.outside[0] and not unclear(t)]
     told = []
     if within:
-        first = f"{known[id(within[0])]}{f', the first of {len(within)}' * (len(within) > 1)}"
-        told = [*_shares(study, within, known), f"on average within the margin up to {_up_to(within[0])}, by {first}"]
+        first = f" ({known[id(within[0])]} {LEAST} of {len(within)})" if len(within) > 1 else f", by {known[id(within[0])]}"
+        told = [*_shares(study, within, known), f"on average within the margin up to {_up_to(within[0])}{first}"]
     told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
     told += [f"{NEITHER}: {series(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
     told += [NORMAL] * any(t.spread is not None for t in within)
@@ -75,7 +76,7 @@ def _shares(study: Study, within: Sequence[Trend], known: Mapping[int, str]) -> 
         told = [f"{head} shown at no age for {series(never)}"]
     elif given:
         least, spread = min(given, key=lambda pair: float(pair[1].safe[0]))
-        told = [f"{head} up to {_share(least, spread)}{f', by {known[id(least)]}' * (len(within) > 1)}"]
+        told = [f"{head} up to {_share(least, spread)}{f' ({known[id(least)]} {LEAST})' * (len(within) > 1)}"]
     none = [known[id(t)] for t in within if t.spread is None]
     return [*told, *[f"share not given for {series(none)}"] * bool(none)]
 

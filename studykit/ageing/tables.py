@@ -38,7 +38,9 @@ ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "in 
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
 ITSELF = "shown to lie beyond itself"
-YET = ", though their own zones are shown within every margin, because how long it may stand is judged by the group"
+YET = ", though their own zones are shown within every margin: how long they may stand is judged by the group"
+ALONE = "; by themselves they are not shown beyond"
+NO_AGE, NO_LINE = "Nothing can be said of how long these may stand", "the ages at which they were drawn tell nothing of growth"
 ALL_NAMED = 3
 """Containers that are named even where they are all of them."""
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
@@ -343,7 +345,7 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
             rows.append((c, of.get(c, ""), ages.get(c, math.nan), last, TREAT, "", own[c], ITSELF))
             continue
         if c not in of:
-            rows.append((c, "", math.nan, last, NOTHING, "", "", "no line over time"))
+            rows.append((c, "", math.nan, last, NOTHING, "", "", NO_LINE))
             continue
         what, who, reason, least = _judged(study, [t for t in trends if t.own.label == of[c]], ages[c])
         because = ", ".join(dict.fromkeys(t.own.analyte for t in who))
@@ -371,17 +373,17 @@ def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, list[
     if age > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH:
         late = [t for t in some if age > float(t.mean.latest[0]) - 1 / DAYS_A_MONTH]
         if all(comes_back(t, age) for t in late):
-            return AGAIN, late, "the mean is shown beyond the margin at a younger age, and lies within it at this one", 0.0
-        return TREAT, late, "the mean is shown beyond the margin at this age or a younger one", 0.0
+            return AGAIN, late, "the group's mean is shown beyond the margin at a younger age, and lies within at this one", 0.0
+        return TREAT, late, "the group's mean is shown beyond the margin at this age or a younger one", 0.0
     needed = study.scope != "container"
     least = min([earliest(some), *some], key=lambda t: _shown_up_to(t, needed))
     up_to = _shown_up_to(least, needed)
     if age <= up_to - 1 / DAYS_A_MONTH:
         return LEAVE, [least], "", up_to
     if up_to and age <= _exactly(least):
-        return AGAIN, [least], "nothing is shown for ages beyond its own", up_to
+        return AGAIN, [least], "the group is shown within up to this age, and for no older one", up_to
     if up_to:
-        return AGAIN, [least], "older than what is shown to be within", up_to
+        return AGAIN, [least], "the group is shown within up to a younger age only", up_to
     reason = _not_shown(least)
     return AGAIN, [t for t in some if not _shown_up_to(t, needed) and _not_shown(t) == reason], reason, 0.0
 
@@ -415,7 +417,7 @@ def _shown_up_to(t: Trend, share: bool) -> float:
 def _not_shown(t: Trend) -> str:
     """What is shown at no age."""
     if t.mean.outside[0]:
-        return "the mean is not shown within the margin at the youngest age"
+        return "the group's mean is not shown within the margin even at the youngest age"
     share = f"at most {100 * t.own.share:g} % of containers lie beyond"
     return (f"at the youngest age it is not shown that {share}" if t.spread is not None else
             f"it is not known whether {share}, because the ages do not lie on the declared course" if t.bent else
@@ -428,27 +430,29 @@ def _day(begins: pd.Timestamp, months: float) -> str:
 
 
 def action_words(table: pd.DataFrame, names: Mapping[str, str], verb: str = "Treat", within: Container[str] = ()) -> str:
-    """The list of what to do in a sentence each, with the reason, its analytes and the days; empty without rows.
+    """The list of what to do in a sentence each, the most urgent first, each with its reason and days; empty without rows.
 
     ``verb``: what is done to a container that may not be used as it stands; ``within``: containers that their own zones show
     within every margin, of which it says why they are named all the same.
     """
     if table.empty:
         return ""
-    treat, again, leave, nothing = (table[table["what to do"] == what] for what in (TREAT, AGAIN, LEAVE, NOTHING))
+    treat, again, leave, none = (table[table["what to do"] == what] for what in (TREAT, AGAIN, LEAVE, NOTHING))
     named, out = partial(_names, of=len(table)), list[str]()
     for cause, part in sorted(treat.groupby("reason", sort=False), key=lambda group: group[0] != ITSELF):
-        why = "" if cause == ITSELF else f" ({_because(part, names)}: {cause})"
-        out.append(f"- {verb} before use{why}: {named(part)}.")
+        why = f", {'each ' * (len(part) > 1)}shown to lie beyond a margin itself" if cause == ITSELF else (
+            f", because of {_because(part, names)}: {cause}{ALONE}")
+        out.append(f"- {verb} before use: {named(part)}{why}.")
     mine = again["container"].isin([c for c in again["container"] if c in within])
     for (own, reason), part in again.groupby([mine, "reason"]):
-        out.append(f"- {verb}, or sample again before use{YET * bool(own)} ({_because(part, names)}: {reason}): {named(part)}.")
+        out.append(f"- {verb}, or sample again before use: {named(part)}, because of {_because(part, names)}: {reason}"
+                   f"{YET * bool(own)}.")
     if len(leave):
         days = [f"{named(part)}{f', sample again from {day} on' if day else ''}"
                 for day, part in leave.groupby(leave["until"].astype(str))]
         when = f", as of {leave['judged on'].iloc[0]}" if leave["judged on"].iloc[0] else ""
         out.append(f"- Leave{when}: {'; '.join(days)}.")
-    return "\n".join(out + [f"- Nothing can be said of how long these may stand: {named(nothing)}."] * bool(len(nothing)))
+    return "\n".join(out + [f"- {NO_AGE} ({NO_LINE}): {named(none)}."] * bool(len(none)))
 
 
 def _because(part: pd.DataFrame, names: Mapping[str, str]) -> str:

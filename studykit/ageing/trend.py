@@ -244,8 +244,9 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
             first = one(outer)
         except DesignMismatch:
             ages = int(same_ages(part["age_months"]).max()) + 1
-            who = f" of {_count(part['container'].nunique(), 'container')}"
-            why.append(f"{label}: {_count(len(part), 'own difference')}{who} at {_count(ages, 'age')} carry no line over time")
+            who = _count(part["container"].nunique(), "container")
+            why.append(f"{label}: from {who} drawn at {_count(ages, 'age')} ({_count(len(part), 'difference')}) nothing can be "
+                       "told of how a difference grows with time")
         else:
             found.append(_first_of_all(study, first, others, one))
     return found, why

@@ -66,12 +66,13 @@ def report_made(made: Any, folder: Path) -> None:
 
     notes = days_to_come(folder)
     words = {r.name: r.value for r in made.records if r.name.split(".")[0] in ("verdict", "stock", "action")}
-    facts(sentence=made.sentence, page=made.page, words=words, numbers=len(made.records), rejected=made.rejected,
-          notes=notes)
+    facts(sentence=made.sentence, at_locked_margins=made.at_lock, page=made.page, words=words, numbers=len(made.records),
+          rejected=made.rejected, notes=notes)
     for line in notes:
         typer.echo(line)
-    action = f"\nWhat study.toml has for this: {words['action']}" if words.get("action") else ""
-    typer.echo(f"\n{made.sentence}{action}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
+    action = f"\nWhat to do, as study.toml declares it: {words['action']}" if words.get("action") else ""
+    answer = "\n".join(filter(None, (made.sentence, made.at_lock)))
+    typer.echo(f"\n{answer}{action}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
                f"\nCheck:  studykit recheck {as_typed(folder)}\nBy hand: studykit lab {as_typed(folder)}")
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"

@@ -69,7 +69,8 @@ def page_one(html: str) -> tuple[dict[str, Any], dict[str, bytes]]:
     drawings["axis.svg"] = _svg(table.select_one("thead th.drawn"))
     return {
         "kind": _text(soup.select_one("header .kind")), "title": _text(soup.select_one("header h1")),
-        "question": _text(soup.select_one("header .sub")), "answer": _text(section.blockquote),
+        "question": _text(soup.select_one("header .sub")), "answer": _text(section.blockquote.p),
+        "beside": [_text(p) for p in section.blockquote.select("p ~ p")],
         "notices": _notices(section), "asked": _asked(section),
         "caption": _text(table.caption), "head": [_text(h) for h in table.select("thead th:not(.drawn)")],
         "axis": _text(table.select_one("thead .unseen")),

@@ -42,12 +42,16 @@ def _design(stage: OpenStage, _: dict[str, str]) -> str:
 
 def _sampling(_: OpenStage, n: dict[str, str]) -> str:
     places = n["draws_different"]
+    if n["draws_done"] == "0" != n["draws_planned"]:
+        return (f"None of {n['draws_planned']} planned draws is logged: how, when and in which order they were drawn cannot be "
+                "compared with the plan.")
     differ = "plan and log agree" if places == "0" else f"plan and log differ in {count(places, 'place')}"
     return f"Of {n['draws_planned']} planned draws {n['draws_done']} are logged; {differ}."
 
 
-def _intake(_: OpenStage, n: dict[str, str]) -> str:
-    return intake_words(n)
+def _intake(stage: OpenStage, n: dict[str, str]) -> str:
+    out = recorded(stage, "04-quality").get("results_excluded", "0")
+    return intake_words(n) + ("" if out == "0" else f" A person left {out} of them out afterwards (see Quality).")
 
 
 def _quality(_: OpenStage, n: dict[str, str]) -> str:
@@ -66,7 +70,7 @@ def _model(stage: OpenStage, _: dict[str, str]) -> str:
 
 
 def _verdict(_: OpenStage, n: dict[str, str]) -> str:
-    return n["verdict_sentence"]
+    return " ".join(filter(None, (n["verdict_sentence"], n.get("verdict_sentence_at_lock", ""))))
 
 
 SENTENCES: dict[str, Callable[[OpenStage, dict[str, str]], str]] = {

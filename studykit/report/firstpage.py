@@ -7,7 +7,7 @@ page cannot say anything that the stages did not find.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -20,7 +20,7 @@ from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
 from studykit.quality.flags import listed
-from studykit.report import history
+from studykit.report import history, visits
 from studykit.report.beyond import by_zones, elsewhere, of_zones
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
@@ -83,9 +83,14 @@ def word_of(verdict: str, stock: str) -> str:
 
 
 def answer(stage: OpenStage) -> str:
-    """The verdict as a quotation block, then what changed after the lock; where that is much, in short."""
+    """The verdict as a quotation block, with that at the margins locked first where it is another; then what changed since.
+
+    Where much changed after the lock, that is told in short.
+    """
     numbers = recorded(stage, "06-verdict")
-    return together("\n".join((f"> **{literal(numbers['verdict_sentence'])}**", *history.above(*_history(stage)))))
+    box = [f"> **{literal(numbers['verdict_sentence'])}**"]
+    box += [">", f"> {literal(text)}"] if (text := numbers.get("verdict_sentence_at_lock")) else []
+    return together("\n".join((*box, *history.above(*_history(stage)))))
 
 
 def _history(stage: OpenStage) -> tuple[LockStatus, pd.DataFrame, list[str]]:
@@ -108,18 +113,11 @@ def sealed(stage: OpenStage) -> str:
 
 def _days(stage: OpenStage, locked_on: str) -> str:
     """The newest days of sampling and of results, and that of the lock, each said as what it is; also where none is known."""
-    drawn = [stage.containers.get("sampled_on"), stage.samples.get("drawn_at")]
-    sampled, reported = (_newest(days) for days in (drawn, [stage.results.get("reported_on")]))
+    sampled, reported = visits.sampled_on(stage), visits.newest([stage.results.get("reported_on")])
     days = [f"{what} on {day}" for what, day in (("Last sampled", sampled), ("plan locked", locked_on),
                                                  ("last result reported", reported)) if day]
     text = "; ".join(days) or "no day of sampling, lock or report is known"
     return f"{text[:1].upper()}{text[1:]}."
-
-
-def _newest(columns: Iterable[pd.Series | None]) -> str:
-    """The newest day of several columns; '' where none is written."""
-    days = [pd.to_datetime(c.dropna()).max() for c in columns if c is not None and c.notna().any()]
-    return max(pd.Timestamp(d).date().isoformat() for d in days) if days else ""
 
 
 def _taken_out(stage: OpenStage) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from studykit.core.listing import both
@@ -57,6 +59,12 @@ def in_one(alike: pd.DataFrame, every: int) -> str:
     parts = [f"{'all analytes' if len(part) == every > MANY else both(list(part['name']))} in {where}"
              for where, part in alike.groupby("where", sort=False)]
     return "; ".join(parts)
+
+
+def of_taken(numbers: Mapping[str, str]) -> str:
+    """How many of the results taken a person left out, as a clause, from what the quality stage recorded; '' for none."""
+    out = numbers.get("results_excluded", "0")
+    return "" if out == "0" else f" from the files, and {out} of them left out by a person"
 
 
 def only_limits(sentences: pd.DataFrame, study: Study) -> list[str]:

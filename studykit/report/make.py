@@ -25,12 +25,16 @@ from studykit.study.tables import load_tables
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportMade:
-    """A report that was made: the page, its numbers, the verdict sentence."""
+    """A report that was made: the page, its numbers, the verdict sentence, and that at margins that were locked first.
+
+    ``at_lock`` is '' where no word differs there.
+    """
 
     page: Path
     records: tuple[NumberRecord, ...]
     sentence: str
     rejected: int
+    at_lock: str = ""
 
 
 def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "",
@@ -79,7 +83,7 @@ def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Pat
     write_text(part / "manifest.json", canonical(manifest_of(root, part, head, entries, sorted(kept.taken))))
     folder = exchange(root)
     words = {r.name: r for r in records}
-    sentence = str(words["verdict_sentence"].value) if "verdict_sentence" in words else ""
+    sentence, at_lock = (str(words[n].value) if n in words else "" for n in ("verdict_sentence", "verdict_sentence_at_lock"))
     rejected = words.get("rows_rejected_open")
-    return ReportMade(page=folder / "report.html", records=records, sentence=sentence,
+    return ReportMade(page=folder / "report.html", records=records, sentence=sentence, at_lock=at_lock,
                       rejected=int(rejected.value) if rejected is not None else 0)

@@ -11,14 +11,11 @@ from collections.abc import Callable
 import pandas as pd
 
 from studykit.ageing.tables import action_words
-from studykit.core.files import safe_name
 from studykit.core.listing import both, series
 from studykit.core.record import literal
-from studykit.inference.single import LABEL, SAFE_TIPPING
-from studykit.inference.unlike import unlike_words
+from studykit.inference.single import LABEL
 from studykit.quality.flags import listed
-from studykit.quality.letter import ASKED, group_of
-from studykit.report import leftout, litres
+from studykit.report import leftout, litres, visits
 from studykit.report.beyond import LONG, by_zones, elsewhere, named, of_zones
 from studykit.report.ends import ends_once
 from studykit.report.firstpage import (
@@ -28,11 +25,11 @@ from studykit.report.firstpage import (
     of_one,
     optional,
     recorded,
-    rests_on,
     share_is_why,
     together,
     word_of,
 )
+from studykit.report.sure import lost_of, sure
 from studykit.study.actions import OWN, Action, barred_note
 from studykit.study.ages import span_words, visit_days
 from studykit.study.lock import lock_status
@@ -66,8 +63,6 @@ DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
 OF_MEAN = "not known on average (those named below lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
-HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homogeneous” needs each of them, “stratified” one "
-                 "that stays so by Holm's method.")
 OPEN = "not known"
 """How page one says that a use cannot be told."""
 
@@ -111,7 +106,7 @@ def right(stage: OpenStage) -> list[str]:
     """Whether the study's word is a yes, and which use speaks against it."""
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[(table.reindex(columns=["verdict", "stock"]) == "stratified").any(axis=1), "name"])
-    lost = [n for n in names if n in _lost(stage)] if word == "stratified" else []
+    lost = [n for n in names if n in lost_of(stage)] if word == "stratified" else []
     names = [n for n in names if n not in lost]
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
     of = "" if all(map(stage.study.decides, stage.study.analytes)) else "of what decides "
@@ -124,12 +119,25 @@ def right(stage: OpenStage) -> list[str]:
     if word not in FIRM and len(low := floors_beyond(_uses(stage))):
         told[0] = ON_FLOOR.format(both(list(low["name"]))) + told[0][:1].lower() + told[0][1:]
     told += [f"{both(lost)} alone would too, but not with all analytes taken into account."] * bool(lost)
+    told += _at_the_lock(stage, word)
     told += _last_visit(stage)
     told += leftout.verdicts(optional(stage, "06-verdict", "exclusions"), stage.study)
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not for every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     return [*told, *[t for t in cannot if t.startswith((NO_WORD, NOT_SEEN))], *_of_few(stage)]
+
+
+def _at_the_lock(stage: OpenStage, word: str) -> list[str]:
+    """That the margins locked first would give another answer, where they do, and whether they were changed after results."""
+    numbers = recorded(stage, "06-verdict")
+    if not numbers.get("verdict_sentence_at_lock"):
+        return []
+    late = any(c.subject == "margin" and c.after_results for c in lock_status(stage.root, stage.study).changes)
+    when = ", changed when results were already there" * late
+    other = numbers["verdict_at_lock"]
+    told = f"be “{other}”, not “{word}”" if other != word else f"still be “{word}”, but not every analyte's word"
+    return [f"By the margins first locked{when}, the study's word would {told}."]
 
 
 def _last_visit(stage: OpenStage) -> list[str]:
@@ -267,7 +275,7 @@ def _against(stage: OpenStage, *, once: bool = False) -> list[tuple[str, str]]:
 
 
 def which(stage: OpenStage) -> list[str]:
-    """Containers and groups shown to lie beyond a margin, what follows for each, and what was not opened."""
+    """What to do with each container, and why; then the evidence: those shown to lie beyond a margin, and the groups."""
     opened = recorded(stage, "00-study").get("containers_stored", "")
     beyond = optional(stage, "06-verdict", "containers-beyond")
     told, others = by_zones(beyond), elsewhere(beyond)
@@ -290,9 +298,8 @@ def which(stage: OpenStage) -> list[str]:
     told += rest
     told += [" ".join(others)] if others else []
     told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
-    told += _acts(stage)
-    return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
-                   for name, groups in beyond_groups(stage, deciding=True)]
+    return [*_acts(stage), *told] + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
+                                     for name, groups in beyond_groups(stage, deciding=True)]
 
 
 def _acts(stage: OpenStage) -> list[str]:
@@ -302,8 +309,9 @@ def _acts(stage: OpenStage) -> list[str]:
     acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels, verb, within)
     none = without_result(stage) if stage.study.scope != "container" else []
     told = [line.removeprefix("- ") for line in acts.splitlines()]
-    told += [f"{verb}, or sample again before use (no result: nothing is known of {'it' if len(none) == 1 else 'them'}): "
-             f"{named(none)}."] * bool(none)
+    at = next((k for k, line in enumerate(told) if not line.startswith(verb)), len(told))
+    told[at:at] = [f"{verb}, or sample again before use: {named(none)}, because nothing is known of "
+                   f"{'it' if len(none) == 1 else 'them'}: no result."] * bool(none)
     return told + (_dates_rest_on(stage) if DAY.search(acts) else [])
 
 
@@ -357,103 +365,6 @@ def _floors_on_average(stage: OpenStage, beyond: pd.DataFrame) -> list[str]:
     return [f"On the floor the liquid lies on average beyond the margin of {both(list(rows['name']))}."] * bool(len(rows))
 
 
-def sure(stage: OpenStage) -> list[str]:
-    """How much was looked at, when the rule was fixed, and what in the data was asked about."""
-    n, q, i = (recorded(stage, s) for s in ("00-study", "04-quality", "03-intake"))
-    came = q.get("samples_with_results", "")
-    measured = f", {came} with results" if came != q.get("samples_planned", "") else ""
-    told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
-            f"{count(n['samples_planned'], 'sample')} planned{measured}; each “homogeneous” and each “stratified” may be "
-            f"wrong with a chance of at most {100 * stage.study.alpha:g} %."]
-    told += filter(None, (unlike_words(int(n["containers_stored"]), stage.study.alpha),))
-    told += _all_taken_into_account(stage)
-    status = lock_status(stage.root, stage.study)
-    told += [] if status.first_page else [status.sentence]
-    told += _left_out(stage)
-    told += [*_stated(stage), *_not_published(stage, q)]
-    taken = f"All {i['rows_in']}" if i["rows_in"] == i["rows_taken"] else f"{i['rows_taken']} of {i['rows_in']}"
-    told.append(f"{taken} results were taken; the checks found {_points(q['flags_stop'])} that "
-                f"must be resolved first and {_points(q['flags_ask'])} to look into before the numbers are trusted"
-                f"{_for_the_laboratory(stage)}.")
-    return told
-
-
-def _left_out(stage: OpenStage) -> list[str]:
-    """Whether a verdict would be another without some single container, be it one of them or nearly any."""
-    influence = optional(stage, "05-model", "influence")
-    if "other verdicts" not in influence or influence.empty:
-        return []
-    return rests_on(stage, influence)
-
-
-def _lost(stage: OpenStage) -> list[str]:
-    """Deciding analytes that are stratified, and not so with all analytes taken into account."""
-    table = optional(stage, "06-verdict", "evidence")
-    if table.empty:
-        return []
-    table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
-    p = pd.to_numeric(table["p beyond, Holm"], errors="coerce")
-    return list(table.loc[p >= stage.study.alpha, "analyte"].map(stage.study.label_of))
-
-
-def _for_the_laboratory(stage: OpenStage) -> str:
-    """How many of these points the laboratory's own records can settle, as the letter asks; '' where there is no point."""
-    flags = optional(stage, "04-quality", "flags")
-    flags = flags[flags["concern"].isin(ASKED)] if len(flags) else flags
-    asked = sum(group_of(f) is not None for f in flags.to_dict("records"))
-    which = f"{asked or 'none'} of them" if len(flags) > 1 else "" if asked else "not"
-    return f", {f'{which} in'.strip()} the laboratory's own records" * bool(len(flags))
-
-
-def _all_taken_into_account(stage: OpenStage) -> list[str]:
-    """Which analytes stay stratified where chance has several analytes to strike at, and which do not; without any the rule."""
-    table, number = optional(stage, "06-verdict", "evidence"), sum(map(stage.study.decides, stage.study.analytes))
-    if table.empty or number < 2:
-        return []
-    table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
-    names, lost = list(table["analyte"].map(stage.study.label_of)), _lost(stage)
-    stays, not_so = both([n for n in names if n not in lost]), both(lost)
-    told = f"“stratified” still holds for {stays}" if stays else ""
-    if not_so:
-        told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (
-            f" {not_so}: among so many analytes chance alone can do that once")
-    every = "both" if number == 2 else f"all {number}"
-    if not told:
-        return [HELD_TOGETHER.format(every=every)]
-    return [f"With {every} analytes taken into account (Holm's method) {told}."]
-
-
-def _stated(stage: OpenStage) -> list[str]:
-    """How many times the stated scatter each firm word of one container would bear, and which drawing alone may undo."""
-    table = optional(stage, "06-verdict", "known-precision")
-    if table.empty:
-        return []
-    firm = table.assign(name=table["analyte"].map(stage.study.label_of), bears=pd.to_numeric(table["holds up to"]))
-    firm = firm[firm["bears"].notna() & firm["analyte"].map(stage.study.decides).astype(bool)]
-    if firm.empty:
-        return []
-    each = series(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
-    weak = both(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
-    outside = both(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
-    told = ["One container shows no scatter of its own. The verdicts rest on the stated precision and hold while the real "
-            f"scatter, drawing included, is at most so many times as large: {each}."]
-    told += [f"Drawing alone can undo the verdict of {weak}: draw one zone twice, both to be measured in one run."] * bool(weak)
-    return told + [f"Outside the range of its stated precision: {outside}."] * bool(outside)
-
-
-def _not_published(stage: OpenStage, n: dict[str, str]) -> list[str]:
-    """Stated repeatability that stands in place of another one, published for the same method, with both, as recorded."""
-    names = {a: safe_name(a) for a in stage.study.analytes}
-    both = {a: (n.get(f"r_stated.{k}", ""), n.get(f"r_published.{k}", "")) for a, k in names.items()}
-    each = "; ".join(f"{stage.study.label_of(a)} {own} in place of {known} published"
-                     for a, (own, known) in both.items() if own != known)
-    return [f"Repeatability r is the study's own: {each}."] if each else []
-
-
-def _points(number: str) -> str:
-    return "nothing" if number == "0" else count(number, "point")
-
-
 def _without_word(table: pd.DataFrame) -> list[str]:
     """Analytes whose mean has no firm word, in sentences; of those with containers named beyond only the mean is open."""
     told, named = [], table["stock"].isin(("uneven", "stratified"))
@@ -476,6 +387,12 @@ def _hopeless(stage: OpenStage) -> list[str]:
     return [told] * bool(names)
 
 
+def _visits_without(stage: OpenStage) -> list[str]:
+    """Planned visits of which nothing was drawn or measured."""
+    status = lock_status(stage.root, stage.study)
+    return visits.without_draws(stage, [status.locked_on, *(c.date for c in status.changes)])
+
+
 def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
     table = _verdicts(stage)
@@ -490,6 +407,7 @@ def unknown(stage: OpenStage) -> list[str]:
              f"{who}."] if share else []
     told += [f"{r['name']}: {left}" for _, r in rows.iterrows() if (left := left_open(str(why.get(r["analyte"], ""))))]
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
+    told += _visits_without(stage)
     silent = not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))
     first = ((NO_WORD, NOT_SEEN), f"of it {LABEL}.")  # those were said under the first question

@@ -26,6 +26,7 @@ from studykit.core.writer import away
 from studykit.sampling.order import Plan
 from studykit.sampling.plan import STOCK, codes_of_sisters, planned, used_codes
 from studykit.sampling.sheets import all_sheets
+from studykit.sampling.visits import visits_ahead
 from studykit.study.codes import colliding_codes, generator
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import DesignSettings, Study
@@ -66,7 +67,8 @@ def add_containers(root: Path, names: Sequence[str], *, reason: str, like: str =
     table, cells = _new_rows(root, tables, names, like, values or {}, reason_faults(reason, "--reason"))
     avoid = (*tables.samples["sample"].astype(str), *used_codes(root), *_column(used, "sample"))
     stream = f"{tables.study.title} / {moment.isoformat(timespec='microseconds')} / added {number}"
-    made = _following(root, planned(_for_additions(tables, table, stream), table, stream=stream, avoid=avoid,
+    ahead, past = visits_ahead(_for_additions(tables, table, stream), moment.date())
+    made = _following(root, planned(ahead, table, stream=stream, avoid=avoid,
                                     stores=tuple(tables.containers["store"].astype(str))))
     files = {**used, **_grown(root, made, cells, number, stream)}
     study = _checked(root, files)
@@ -75,7 +77,7 @@ def add_containers(root: Path, names: Sequence[str], *, reason: str, like: str =
     files |= all_sheets(study, made, _seal_of(files[LOCK]), folder)
     late = ("results were already there: the report says so beside these containers",) if results_there(root) else ()
     return Added(containers=tuple(table["container"]), codes=tuple(made.samples["sample"]), sheets=folder,
-                 files=change_files(root, files), notes=(*made.warnings, *late))
+                 files=change_files(root, files), notes=(*past, *made.warnings, *late))
 
 
 def _number(root: Path, study: Study) -> int:

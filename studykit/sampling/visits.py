@@ -8,6 +8,7 @@ stirred rest at the last visit only. Controls that are made up belong to the fir
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import pandas as pd
@@ -75,6 +76,25 @@ def _dealt(study: Study, stored: pd.DataFrame, days: list[str]) -> pd.Series:
             turn[at] = counts.index(min(counts))
             counts[int(turn[at])] += 1
     return turn.astype(int)
+
+
+def visits_ahead(study: Study, today: dt.date) -> tuple[Study, tuple[str, ...]]:
+    """The study with those of its visits at which a container added today can still be drawn, and what to say of the others.
+
+    Where no day is left the last one stays, since draws need one: it is asked for the day on which they will be made.
+    """
+    days = study.time.visits if study.time is not None else ()
+    past = tuple(d for d in days if d < today)
+    if study.time is None or not past:
+        return study, ()
+    left, gone = tuple(d for d in days if d >= today), ", ".join(d.isoformat() for d in past)
+    if left:
+        told = f"visits whose day is past: {gone}; what is added is planned for {', '.join(map(str, left))} only"
+    else:
+        told = (f"the day of every visit is past ({gone}): on which day will these be drawn? They are planned with the last of "
+                "those days; write the right one as visited_on in plan/samples.csv, beside all of these samples alike")
+    time = study.time.model_copy(update={"visits": left or past[-1:]})
+    return study.model_copy(update={"time": time}), (told,)
 
 
 def drawn_again(study: Study, plans: tuple[DrawPlan, ...]) -> tuple[str, ...]:

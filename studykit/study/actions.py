@@ -172,7 +172,8 @@ def barred_note(safety: SafetySettings) -> str:
     told = [f"{_IN_WORDS[act]}{' of any kind' * (act == 'stirring')}" for act in acts]
     reasons = dict.fromkeys(reason for act in acts for reason in safety.bars(act))
     why = f", since {next(iter(reasons))}" if len(reasons) == 1 else ""
-    return f"Nothing here, title and question included, allows {' or '.join(told)}{why}: see Cautions." if told else ""
+    return (f"Not cleared for safety, whatever title, question or action say: {' and '.join(told)}{why} (see Cautions)."
+            if told else "")
 
 
 def barred_lines(safety: SafetySettings) -> tuple[str, ...]:

@@ -310,12 +310,31 @@ def earlier_margins(root: Path, study: Study) -> dict[str, tuple[Margin, ...]]:
     """
     out: dict[str, tuple[Margin, ...]] = {}
     for name, analyte in study.analytes.items():
-        head = f"analytes.{name}.margin."
-        found = [{k.removeprefix(head): v for k, v in e["promises"].items() if k.startswith(head)} for e in read_lock(root)]
-        earlier = [Margin.model_validate({k: v if k == "side" else float(v) for k, v in m.items()}) for m in found if m]
+        earlier = [m for e in read_lock(root) if (m := _promised_margin(e, name))]
         if others := tuple(dict.fromkeys(m for m in earlier if m != analyte.margin)):
             out[name] = others
     return out
+
+
+def locked_margins(root: Path, study: Study) -> dict[str, tuple[Margin, bool]]:
+    """Per analyte with another margin now the one that it was first locked with, and whether that was before any result.
+
+    BadInput where the lock was edited by hand.
+    """
+    out: dict[str, tuple[Margin, bool]] = {}
+    for name, analyte in study.analytes.items():
+        found = ((m, not e["results_there"]) for e in read_lock(root) if (m := _promised_margin(e, name)))
+        first = next(found, None)
+        if first is not None and first[0] != analyte.margin:
+            out[name] = first
+    return out
+
+
+def _promised_margin(entry: Mapping[str, Any], name: str) -> Margin | None:
+    """The margin of an analyte in one entry of the lock; None where it has none there."""
+    head = f"analytes.{name}.margin."
+    cells = {k.removeprefix(head): v for k, v in entry["promises"].items() if k.startswith(head)}
+    return Margin.model_validate({k: v if k == "side" else float(v) for k, v in cells.items()}) if cells else None
 
 
 def _earliest_report(root: Path) -> str:
@@ -343,7 +362,7 @@ def lock_status(root: Path, study: Study) -> LockStatus:
     first = entries[0]
     reported = _earliest_report(root)
     named = len({(c.entry, c.name) for c in changes})
-    count = f"{named} change{'s' if named != 1 else ''} since then" if changes else "no change since then"
+    count = f"changed {'once' if named == 1 else f'{named} times'} since then" if changes else "no change since then"
     if first["results_there"] or (reported and reported < first["date"]):
         text = f"The plan was locked on {first['date']}, only after results had been reported; {count}."
         state = "locked late"

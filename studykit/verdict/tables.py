@@ -25,8 +25,9 @@ from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
 from studykit.quality.flags import listed, working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
+from studykit.study.definition import Margin as DeclaredMargin
 from studykit.study.definition import Study
-from studykit.study.lock import earlier_margins
+from studykit.study.lock import earlier_margins, locked_margins
 from studykit.study.spans import on_margin
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import cleared, estimands, unopened
@@ -128,7 +129,10 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
             stage.record(f"needed.{name}", v.needed, table=table)
             if 0 < v.containers < v.needed:
                 stage.record(f"more.{name}", v.needed - v.containers, table=f"needed.{name} - containers.{name}")
-    return "{verdict_sentence} {action}"
+    if at_lock := at_locked_margins(stage, outcome):
+        stage.record("verdict_at_lock", at_lock[0])
+        stage.record("verdict_sentence_at_lock", at_lock[1])
+    return "{verdict_sentence} {action}" + " {verdict_sentence_at_lock}" * bool(at_lock)
 
 
 def sentences(outcome: StudyVerdict) -> pd.DataFrame:
@@ -226,13 +230,34 @@ def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
     for key, margins in changed.items():
         declared = stage.study.analytes[key]
         for margin in margins:
-            analytes = {**stage.study.analytes, key: declared.model_copy(update={"margin": margin})}
-            other = _Otherwise(study=stage.study.model_copy(update={"analytes": analytes}), root=stage.root, out=stage.out,
-                               containers=stage.containers, samples=stage.samples, results=stage.results)
-            word = judge_all(other, fit_all(other)).told_words()[key]
+            word = _judged_with(stage, {key: margin}).told_words()[key]
             rows.append((key, stage.study.label_of(key), margin.text(declared.unit), word, declared.margin.text(declared.unit),
                          now[key]))
     return pd.DataFrame(rows, columns=columns)
+
+
+def _judged_with(stage: OpenStage, margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
+    """The study's verdict, had some analytes other margins."""
+    other = {k: stage.study.analytes[k].model_copy(update={"margin": m}) for k, m in margins.items()}
+    study = stage.study.model_copy(update={"analytes": {**stage.study.analytes, **other}})
+    tables = _Otherwise(study=study, root=stage.root, out=stage.out, containers=stage.containers, samples=stage.samples,
+                        results=stage.results)
+    return judge_all(tables, fit_all(tables))
+
+
+def at_locked_margins(stage: OpenStage, outcome: StudyVerdict) -> tuple[str, str] | None:
+    """The study's word at the margins that were locked first, and a sentence with every word; None where no word differs."""
+    try:
+        locked = locked_margins(stage.root, stage.study)
+    except BadInput:  # a lock edited by hand: the report says so elsewhere
+        return None
+    other = _judged_with(stage, {k: m for k, (m, _) in locked.items()}) if locked else outcome
+    if (other.word, other.told_words()) == (outcome.word, outcome.told_words()):
+        return None
+    which = "; ".join(f"{stage.study.label_of(k)} {m.text(stage.study.analytes[k].unit)}" for k, (m, _) in locked.items())
+    when = "locked beforehand" if all(early for _, early in locked.values()) else "that were locked first"
+    return other.word, f"At the margin{'s' * (len(locked) > 1)} {when} ({which}): {other.sentence}".replace(
+        "margin that were", "margin that was")
 
 
 def _lost_wholes(stage: OpenStage) -> list[str]:

@@ -102,7 +102,8 @@ def test_a_group_of_one_container_and_a_study_of_one_have_their_sentence() -> No
     facts["store"] = {c: "valley" if k == 11 else "hut" for k, c in enumerate(facts["store"])}
     found, _ = dated(study, frame, facts)
     assert tables.answers(study, found)["sentence"].iloc[-1] == (
-        "No time can be given for y: store valley: 1 own difference of 1 container at 1 age carry no line over time.")
+        "No time can be given for y: store valley: from 1 container drawn at 1 age (1 difference) nothing can be told of how a "
+        "difference grows with time.")
     alone = frame[frame["container"] == "hut00"]
     found, _ = dated(study, alone, {k: {"hut00": v["hut00"]} for k, v in facts.items()})
     assert "one container alone has no line with an interval" in tables.answers(study, found)["sentence"].item()

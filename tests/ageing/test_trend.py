@@ -102,7 +102,7 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     for short, t in zip(said["in short"], found.trends, strict=True):  # which page one takes
         assert t.spread is not None
         times = re.search(r": at most 20 % of containers beyond the margin: up to (\d+) months; on average within the margin "
-                          r"up to (\d+) months, by y; shares for normally distributed containers", short)
+                          r"up to (\d+) months, by y; containers are taken to scatter as a normal distribution", short)
         assert times  # the stricter one first
         assert [int(x) for x in times.groups()] == [math.floor(float(p.safe[0])) for p in (t.spread, t.mean)]
     for sentence, t in zip(said["sentence"], found.trends, strict=True):
@@ -116,7 +116,10 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     assert todo.loc["valley03", "what to do"] == "treat"  # 30 months, beyond from about 10
     assert todo.loc["hut00", "what to do"] == "leave"  # 4 months
     words = tables.action_words(todo.reset_index(), {})
-    assert words.startswith("- Treat before use (y: the mean is shown beyond the margin at this age or a younger one): ")
+    first, *_ = words.splitlines()
+    assert first.startswith("- Treat before use: ")
+    assert first.endswith(", because of y: the group's mean is shown beyond the margin at this age or a younger one; by "
+                          "themselves they are not shown beyond.")
     assert "hut00" in words.splitlines()[-1]
 
 
@@ -183,7 +186,7 @@ def test_a_course_that_comes_back_treats_no_container_within_the_margin() -> Non
     todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     old = [c for c, a in facts["age_months"].items() if a > 19]
     assert set(todo.loc[old, "what to do"]) == {tables.AGAIN}
-    why = "the mean is shown beyond the margin at a younger age, and lies within it at this one"
+    why = "the group's mean is shown beyond the margin at a younger age, and lies within at this one"
     assert set(todo.loc[old, "reason"]) == {why}
     assert set(todo.loc[[c for c, a in facts["age_months"].items() if a < 13], "what to do"]) == {tables.TREAT}
 
@@ -221,8 +224,9 @@ def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
     assert found.trends[0].mean.safe[0] > 4
     todo = tables.actions(study, found, containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat or sample again"}
-    assert tables.action_words(todo, {}).startswith(
-        "- Treat, or sample again before use (y: too few containers to show that at most 20 % of containers lie beyond): ")
+    line, *_ = tables.action_words(todo, {}).splitlines()
+    assert line.startswith("- Treat, or sample again before use: ")
+    assert line.endswith(", because of y: too few containers to show that at most 20 % of containers lie beyond.")
     one = study.model_copy(update={"scope": "container"})
     assert "leave" in set(tables.actions(one, found, containers, NONE_BEYOND)["what to do"])
 
@@ -235,7 +239,8 @@ def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert len(todo) == 13
     assert todo.loc["barn00", "what to do"] == "nothing can be said"
-    assert "- Nothing can be said of how long these may stand: barn00." in tables.action_words(todo.reset_index(), {})
+    assert ("- Nothing can be said of how long these may stand (the ages at which they were drawn tell nothing of growth): "
+            "barn00.") in tables.action_words(todo.reset_index(), {})
 
 
 def test_the_figure_draws_what_its_table_says(two_stores) -> None:
@@ -308,7 +313,8 @@ def test_equal_ages_one_container_and_limits_have_no_line() -> None:
     study = study_of({"course": "linear"}, ("age_months",))
     same = made(study, *planted({"hut": 0.01}, ages=(6.0,), each=6))[0]
     assert not same.trends
-    assert "carry no line over time" in same.left_out[0][1]
+    assert same.left_out[0][1] == ("all containers: from 6 containers drawn at 1 age (6 differences) nothing can be told of "
+                                   "how a difference grows with time")
     frame, facts = planted({"hut": 0.01})
     containers, samples, results = tables_of(frame, **facts)
     results.loc[results.index[2], ["qualifier", "limit"]] = ["<", 1.0]

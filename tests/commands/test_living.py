@@ -24,6 +24,7 @@ from studykit.report.page import write_report
 from studykit.report.run import run_notebooks
 from studykit.sampling.additions import add_containers, with_rows
 from studykit.sampling.plan import codes_of_sisters, plan
+from studykit.sampling.visits import visits_ahead
 from studykit.study.codes import check_code, misread_distance
 from studykit.study.definition import load_study
 from studykit.study.excluding import taken_back
@@ -165,7 +166,7 @@ def test_every_amendment_has_its_own_reason(story):
                                               "the laboratory measures zinc in the same run",
                                               "the blender narrowed the tolerance of the additive"]
     status = lock_status(story, load_study(story))
-    assert "3 changes since then" in status.sentence
+    assert "changed 3 times since then" in status.sentence
     assert {c.reason for c in status.changes if c.name == "plan"} == {"two pails were found behind the rack"}
 
 
@@ -518,16 +519,43 @@ def test_an_empty_name_is_refused(tmp_path):
 def test_containers_added_to_planned_visits_are_drawn_at_every_one(tmp_path):
     root, study = visited(tmp_path, "same")
     plan(root, study)
-    lock_plan(root, study)
+    lock_plan(root, study, today=dt.date(2026, 2, 1))
     before = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
-    assert run("add", root, "P01", "P02", "--like", before.loc[before["container"] != "", "container"].iloc[0], "--reason",
-               "two pails were found behind the rack") == 0
+    add_containers(root, ["P01", "P02"], like=before.loc[before["container"] != "", "container"].iloc[0],
+                   reason="two pails were found behind the rack", now=dt.datetime(2026, 3, 1, tzinfo=dt.UTC))
     key = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
     added = key[~key["sample"].isin(before["sample"])]
     assert set(added["run"]).isdisjoint(before["run"])
     assert (added.groupby("run")["visited_on"].nunique() == 1).all()
     assert added[added["container"] == "P01"]["visited_on"].nunique() == 3
     assert {p.name for p in (root / "plan/sheets/added-1").iterdir()} == {"visit-1", "visit-2", "visit-3"}
+
+
+@pytest.mark.parametrize(("today", "planned_on", "said"), [
+    (dt.date(2026, 3, 2), ["2026-03-02", "2026-09-01", "2027-03-01"], ""),  # the day itself
+    (dt.date(2026, 3, 3), ["2026-09-01", "2027-03-01"], "visits whose day is past: 2026-03-02; what is added is planned for "
+     "2026-09-01, 2027-03-01 only"),
+    (dt.date(2028, 1, 1), ["2027-03-01"], "on which day will these be drawn?")])
+def test_what_is_added_is_planned_for_visits_that_can_still_be_made(tmp_path, today, planned_on, said):
+    """A stranger's two drums were planned for a visit long past, without a word."""
+    _, study = visited(tmp_path, "same")
+    ahead, told = visits_ahead(study, today)
+    assert ahead.time is not None
+    assert [d.isoformat() for d in ahead.time.visits] == planned_on
+    assert len(told) == bool(said)
+    assert said in " ".join(told)
+
+
+def test_a_late_addition_is_drawn_at_the_visits_ahead_and_that_is_said(tmp_path):
+    root, study = visited(tmp_path, "same", containers=4)
+    plan(root, study)
+    lock_plan(root, study, today=dt.date(2026, 2, 1))
+    known = set(pd.read_csv(root / "plan/samples.csv", dtype=str)["sample"])
+    made = add_containers(root, ["P01"], like="201", reason="found behind the rack", now=dt.datetime(2026, 6, 1, tzinfo=dt.UTC))
+    rows = pd.read_csv(root / "plan/samples.csv", dtype=str)
+    mine = rows[~rows["sample"].isin(known) & (rows["container"] == "P01")]
+    assert set(mine["visited_on"]) == {"2026-09-01", "2027-03-01"}
+    assert any(n.startswith("visits whose day is past: 2026-03-02") for n in made.notes)
 
 
 @pytest.mark.slow

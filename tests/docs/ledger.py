@@ -421,6 +421,8 @@ LEDGER: dict[str, list[Row]] = {
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
         row("What to do? | In the author's wo", "every ten",
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
+        row("Which containers? | Treat before", "230 105 317",
+            "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
         row("How sure is that? | 24 container", "24 3 112",
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
         row("about the plan | only where ther",

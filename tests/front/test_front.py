@@ -299,7 +299,7 @@ def test_every_fault_of_a_table_with_ages_stands_in_one_message():
 
 @pytest.mark.parametrize(("change", "said"), [
     (lambda t: t.assign(months=6), "all ages are equal"), (lambda t: t.drop(columns="months"), "months: is not there"),
-    (lambda t: t[t["container"].isin(["D0", "D4"])], "carry no line over time"),
+    (lambda t: t[t["container"].isin(["D0", "D4"])], "nothing can be told of how a difference grows"),
     (lambda t: t.assign(value=t["value"].map(lambda v: "<90" if v < 90 else v)), "known only as a limit"),
     (lambda t: t[t["depth"] == "upper"], "fewer than two depths have values")])
 def test_a_table_that_carries_no_line_says_why(change, said):

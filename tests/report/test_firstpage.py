@@ -105,7 +105,8 @@ def test_page_one_says_what_the_safety_section_does_not_clear_whatever_the_actio
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name"]))
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
     said = questions.todo(stage)
-    note = "Nothing here, title and question included, allows mixing of any kind or a draw at the floor: see Cautions."
+    note = ("Not cleared for safety, whatever title, question or action say: mixing of any kind and a draw at the floor "
+            "(see Cautions).")
     assert said[:2 + told] == [note] * told + ["Vetoed by use: the floor.", questions.SAFETY]
     if told:
         monkeypatch.setattr(questions, "recorded", lambda *_: {"action": f"{barred_note(safety)} Pour."})

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import findings, firstpage, history, leftout, litres, questions
+from studykit.report import findings, firstpage, history, leftout, litres, questions, sure
 from studykit.study.actions import Action, barred_note
 from studykit.study.changes import Change, counted
 from studykit.study.definition import parse_study
@@ -58,7 +58,8 @@ def test_a_stratified_stock_is_said_as_its_margin_is_meant(monkeypatch, side, sa
     monkeypatch.setattr(questions, "_verdicts", lambda _: table)
     monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": "stratified"})
     monkeypatch.setattr(questions, "_of_few", lambda _: [])
-    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    for module in (questions, sure):
+        monkeypatch.setattr(module, "optional", lambda *_: pd.DataFrame())
     assert questions.right(SimpleNamespace(study=parse_study(data))) == [said]
 
 
@@ -73,13 +74,13 @@ def test_page_one_says_which_words_stand_with_all_analytes_taken_into_account(mo
     data = definition()
     data["analytes"] = {k: data["analytes"]["P"] | {"label": name} for k, name in (("P", "phosphorus"), ("W", "water"))}
     table = pd.DataFrame({"analyte": ["P", "W"], "verdict": "stratified", "p beyond, Holm": p})
-    monkeypatch.setattr(questions, "optional", lambda *_: table)
+    monkeypatch.setattr(sure, "optional", lambda *_: table)
     stage = SimpleNamespace(study=parse_study(data))
-    assert questions._all_taken_into_account(stage) == [f"With both analytes taken into account (Holm's method) {told}"]
-    monkeypatch.setattr(questions, "optional", lambda *_: table.assign(verdict="inconclusive"))
-    assert questions._all_taken_into_account(stage) == [questions.HELD_TOGETHER.format(every="both")]
+    assert sure._all_taken_into_account(stage) == [f"With both analytes taken into account (Holm's method) {told}"]
+    monkeypatch.setattr(sure, "optional", lambda *_: table.assign(verdict="inconclusive"))
+    assert sure._all_taken_into_account(stage) == [sure.HELD_TOGETHER.format(every="both")]
     stage.study.analytes.pop("W")  # one analyte has nothing to be taken together with
-    assert questions._all_taken_into_account(stage) == []
+    assert sure._all_taken_into_account(stage) == []
 
 
 def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
@@ -87,10 +88,10 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",
                               "repeatability": {"r_percent": 0.01, "source": "ASTM D5185-18"}}
     stage, recorded = SimpleNamespace(study=parse_study(data)), {"r_stated.P": "0.010 %", "r_published.P": "10 %"}
-    assert questions._not_published(stage, recorded) == ["Repeatability r is the study's own: phosphorus 0.010 % in place of "
-                                                         "10 % published."]
-    assert questions._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
-    assert questions._not_published(stage, {}) == []
+    assert sure._not_published(stage, recorded) == ["Repeatability r is the study's own: phosphorus 0.010 % in place of "
+                                                    "10 % published."]
+    assert sure._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
+    assert sure._not_published(stage, {}) == []
 
 
 DRAWN = "container F01, lower: was drawn but has no result at all: a lost bottle? Nothing is filled in for it."
@@ -106,8 +107,8 @@ DRAWN = "container F01, lower: was drawn but has no result at all: a lost bottle
     ([], "")])
 def test_page_one_counts_as_the_laboratorys_what_the_letter_asks(monkeypatch, flags, told):
     table = pd.DataFrame(flags, columns=["rule", "concern", "evidence"]).assign(where="", samples="")
-    monkeypatch.setattr(questions, "optional", lambda *_: table)
-    assert questions._for_the_laboratory(None) == told
+    monkeypatch.setattr(sure, "optional", lambda *_: table)
+    assert sure._for_the_laboratory(None) == told
 
 
 @pytest.mark.parametrize("word", ["homogeneous", "stratified", "uneven", "inconclusive"])
@@ -130,15 +131,22 @@ def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(monkeypatch
         "In the author's words: “Stir first.”")
 
 
+def _bare(data: dict) -> SimpleNamespace:
+    """A study of two bottles without a day; one has a result."""
+    return SimpleNamespace(root=None, study=parse_study(data), results=pd.DataFrame({"sample": ["A1"]}),
+                           samples=pd.DataFrame({"sample": ["A1", "A2"], "container": "D1"}),
+                           containers=pd.DataFrame({"container": ["D1"]}))
+
+
 @pytest.mark.parametrize(("alpha", "told"), [(0.05, False), (0.1, True)])
 def test_page_one_tells_what_an_alpha_above_five_per_cent_is_worth(monkeypatch, alpha, told):
     """By hand of ``inference.unlike``: 12.9 % with 24 containers at 0.1."""
     held = {"containers_stored": "24", "depths": "3", "samples_planned": "72", "rows_in": "72", "rows_taken": "72",
             "flags_stop": "0", "flags_ask": "0"}
-    monkeypatch.setattr(questions, "recorded", lambda *_: held)
-    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
-    monkeypatch.setattr(questions, "lock_status", lambda *_: SimpleNamespace(first_page=True))
-    text = " ".join(questions.sure(SimpleNamespace(root=None, study=parse_study(definition(alpha=alpha)))))
+    monkeypatch.setattr(sure, "recorded", lambda *_: held)
+    monkeypatch.setattr(sure, "optional", lambda *_: pd.DataFrame())
+    monkeypatch.setattr(sure, "lock_status", lambda *_: SimpleNamespace(first_page=True))
+    text = " ".join(sure.sure(_bare(definition(alpha=alpha))))
     worst = "Where few of 24 containers scatter far more than the others, up to 12.9 % may err so"
     assert (worst in text) is told
     notes = alpha_notes(parse_study(definition(alpha=alpha)), pd.DataFrame({"treatment": ["stored"] * 24}))
@@ -204,11 +212,11 @@ def test_every_container_stands_in_one_list_with_one_verb(monkeypatch, declared,
     study = SimpleNamespace(labels={"b": "count, fine"}, scope="stock", actions={"uneven": told},
                             safety=parse_study(definition()).safety)
     assert questions._acts(SimpleNamespace(study=study)) == [
-        f"{verb} before use: Hall 1, shelf a.",
-        f"{verb}, or sample again before use (count, fine: share not shown): Hall 2, shelf a.",
-        f"{verb}, or sample again before use, though their own zones are shown within every margin, because how long it may "
-        "stand is judged by the group (count, fine: share not shown): Hall 1, shelf b.",
-        f"{verb}, or sample again before use (no result: nothing is known of it): Hall 3, shelf c."]
+        f"{verb} before use: Hall 1, shelf a, shown to lie beyond a margin itself.",
+        f"{verb}, or sample again before use: Hall 2, shelf a, because of count, fine: share not shown.",
+        f"{verb}, or sample again before use: Hall 1, shelf b, because of count, fine: share not shown, though their own zones "
+        "are shown within every margin: how long they may stand is judged by the group.",
+        f"{verb}, or sample again before use: Hall 3, shelf c, because nothing is known of it: no result."]
 
 
 def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one(monkeypatch):

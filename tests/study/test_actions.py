@@ -151,7 +151,8 @@ def test_a_wrong_declaration_in_plain_words_passes() -> None:
     """The kit cannot read meaning, and the page says so; what is barred stands beside the action even then."""
     text = "Give each drum to the second shift to use as they decide."
     assert obeyed(SafetySettings(), act(text, "nothing")) == (
-        f"Nothing here, title and question included, allows mixing of any kind or a draw at the floor: see Cautions. {text}")
+        "Not cleared for safety, whatever title, question or action say: mixing of any kind and a draw at the floor (see "
+        f"Cautions). {text}")
 
 
 @pytest.mark.parametrize("more", [{}, {"free_water": "yes"}, {"mixing_procedure": ""}, {"flash_point_c": "unknown"},

@@ -84,7 +84,7 @@ def test_a_changed_margin_is_listed_with_old_and_new_value_and_goes_to_the_first
     assert (c.subject, c.where, c.old, c.new, c.reason) == ("margin", "analytes.P.margin.relative_percent", "5.0",
                                                             "8.0", "")
     head, line = lock_status(root, load_study(root)).first_page
-    assert head == "The plan was locked on 2026-03-01, when no result was in its folder; 1 change since then."
+    assert head == "The plan was locked on 2026-03-01, when no result was in its folder; changed once since then."
     assert line == "The margin of P was changed from ±5 % to ±8 % without a reason given."
 
 
@@ -164,7 +164,7 @@ def test_an_amendment_keeps_the_history_with_its_reason(root) -> None:
         ("relative_percent", "8.0", "5.0", "", ""),
     ]
     assert "on 2026-03-09, because: the blender widened its tolerance." in status.first_page[1]
-    assert lock_status(root, load_study(root)).sentence.endswith("3 changes since then.")
+    assert lock_status(root, load_study(root)).sentence.endswith("changed 3 times since then.")
     assert lock_status(root, load_study(root)).to_table().shape == (3, 6)
 
 
