@@ -17,7 +17,7 @@ from studykit.report.own import copy_notebooks
 from studykit.study.asking import Question, answered
 from studykit.study.definition import parse_study
 from studykit.study.stages import HERE
-from studykit.study.starting import assumed, definition, tables
+from studykit.study.starting import assumed, attention, definition, tables
 
 NEXT_STEPS = (
     "  1. study.toml        the question, the analytes and their margins (before the data)",
@@ -32,9 +32,13 @@ NEXT_MANY = ("  1. study.toml        read it once; answer [safety] from the safe
              "  3. studykit check FOLDER, then studykit plan FOLDER: what it will be able to say, codes, sheets")
 BLANK = 'blank = "not measured"          # an empty cell: no result yet'
 NEXT_ONE = ("  1. study.toml        read it once; answer [safety] from the safety data sheet",
-            "  2. plan/             bottle codes and heights, days, the litres in it",
-            "  3. raw/results.csv   the laboratory's numbers, one line per bottle",
-            "  4. studykit check FOLDER, then studykit report FOLDER")
+            "  2. plan/             bottle codes and heights, days, the litres in it; then studykit check FOLDER",
+            "  3. studykit plan FOLDER: where to draw, sheets; then studykit lock FOLDER: margins fixed before results",
+            "     (bottles drawn and measured already: leave both out; the report says that nothing was fixed beforehand)",
+            "  4. raw/results.csv   the laboratory's numbers, one line per bottle",
+            "  5. studykit report FOLDER")
+README = ("1. study.toml           change the lines marked <--",
+          "1. study.toml           written from your answers: read it once; answer [safety] from the safety data sheet")
 
 
 def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
@@ -63,11 +67,14 @@ def answered_study(folder: Path, given: Mapping[str, str], ask: Callable[[Questi
         for path, table in tables(found).items():
             write_text(made / path, table)
         if found["count"] == 1:  # its table of results is empty still
+            about = (made / "README.txt").read_text(encoding="utf-8")
+            write_text(made / "README.txt", about.replace(*README))
             mapping = (made / "intake.toml").read_text(encoding="utf-8")
             write_text(made / "intake.toml", mapping.replace("unit_row = 2\n", f"unit_row = 2\n{BLANK}\n"))
     steps = NEXT_MANY if found["count"] > 1 else NEXT_ONE
     return (f"A study lies in {folder}. Assumed, and to be changed in study.toml or the tables where it is otherwise:",
-            *(f"  - {line}" for line in assumed(found, taken)), "Then:", *_steps(steps, folder))
+            *(f"  - {line}" for line in assumed(found, taken)), *(f"ATTENTION {line}." for line in attention(found)),
+            "Then:", *_steps(steps, folder))
 
 
 def answers_given(file: Path | None, single_ones: list[str]) -> dict[str, str]:

@@ -55,7 +55,8 @@ def new(folder: Folder,
 
     person = sys.stdin.isatty() and sys.stdout.isatty()
     if person and not (single or blank):
-        typer.echo("A few questions. Enter takes the answer in brackets; Ctrl-C stops and leaves nothing behind. "
+        typer.echo("A few questions. Enter takes the answer in brackets; back returns to the question before; "
+                   "Ctrl-C stops and leaves nothing behind. "
                    "For a template to fill in instead: --blank")
     if single or blank or not (person or answers or answer):
         lines = new_study(folder, single=single)

@@ -84,22 +84,30 @@ def as_object(run: Callable[[], tuple[int, BaseException | None]]) -> int:
 
 
 def asked_at_terminal(question: Question) -> Any:
-    """The answer of a person at the terminal, as read; asked again until it can be taken. Enter takes what is in brackets."""
+    """The answer of a person at the terminal, as read; asked again until it can be taken. Enter takes what is in brackets.
+
+    ``Back`` where the person wants the question before.
+    """
     import typer
 
-    from studykit.study.asking import Unclear
+    from studykit.study.readers import BACK, Back, Unclear
 
     while True:
         text = typer.prompt(question.text, default=question.default or "", prompt_suffix=" ",
                             show_default=question.default is not None)
+        if str(text).strip().casefold() == BACK:
+            raise Back
         try:
-            return question.read(str(text)) if str(text).strip() else _again()
+            found = question.read(str(text)) if str(text).strip() else _again()
+            if question.remark is not None and (said := question.remark(found)):
+                typer.echo(f"  {said} (another answer: {BACK})")
+            return found
         except Unclear as error:
             typer.echo(f"  {error}")
 
 
 def _again() -> None:
-    from studykit.study.asking import Unclear
+    from studykit.study.readers import Unclear
 
     raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing behind")
 

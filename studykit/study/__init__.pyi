@@ -18,6 +18,7 @@ from . import overview as overview
 from . import precision as precision
 from . import printed as printed
 from . import ranges as ranges
+from . import readers as readers
 from . import reading as reading
 from . import reasons as reasons
 from . import safety as safety
@@ -57,6 +58,7 @@ __all__ = [
     "precision",
     "printed",
     "ranges",
+    "readers",
     "reading",
     "reasons",
     "safety",

@@ -21,6 +21,13 @@ SIDES = {"below": "below", "low": "below", "lower": "below", "less": "below", "u
 _ONE_SIDE = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?"
                        rf"(\S|\S.*\S)\s+({'|'.join(SIDES)})(?:\s+(?:than\s+)?the\s+mixed\s+container)?\s*", re.I)
 _SIGNED = re.compile(r"\s*(?:(?:not?\s+more\s+than|at\s+most|up\s+to)\s+)?([-\u2212+])\s*(\d.*?)\s*")
+_OF_VALUE = re.compile(r"\s*(\S.*?\s*(?:%|per\s?cent))\s+of\s+(?:the\s+)?(?:value|level|result|reading)s?\s*", re.I)
+_POINTS = re.compile(r"\s*(\S*\d)\s*(?:percentage|per\s?cent|%)?[\s-]*points?\s*", re.I)
+_NUMBER = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*")
+SHARES = frozenset({"%", "% (m/m)", "% (v/v)", "g/100 mL"})
+"""Units in which a result is a share itself: beside it '5 %' could be per cent of the value or percentage points."""
+BARE = frozenset({"pH", "1"})
+"""Units whose numbers people write without one."""
 _FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
 
 
@@ -104,6 +111,61 @@ def margin_of(text: object) -> tuple[Margin, str]:
         raise single("margin", "a margin in per cent must be below 100", "write 'a factor of 2' for from half to double, or "
                      "declare an absolute margin", value=str(text))
     return Margin(relative_percent=given.value), ""
+
+
+def measured(text: str, name: str, unit: str) -> tuple[float, bool]:
+    """A number above 0 beside an analyte in ``unit``, and whether it is in per cent of the value.
+
+    BadInput for another unit, and for '5 %' where the result is a share itself: '5 % of the value' and '5 points' are plain.
+    """
+    if found := _POINTS.fullmatch(text):
+        if unit not in SHARES:
+            raise single(name, f"points are for results in %, and this one is in {unit}", f"write '5 %' or '5 {unit}'",
+                         value=text)
+        return _above_0(amount(f"{found[1]} {unit}", name), name, text).value, False
+    if (found := _NUMBER.fullmatch(text)) and unit in BARE:
+        text = f"{found[1]} {unit}"
+    if not re.search(r"\d", text):
+        raise single(name, "there is no number in it, and this amount has no unit", ways(unit), value=text)
+    if re.fullmatch(r"\s*\S*\d\s*", text):
+        raise single(name, f"this amount has no unit, and it could be per cent or {unit}", ways(unit), value=text)
+    plain = _OF_VALUE.fullmatch(text)
+    given = _above_0(amount(plain[1] if plain else text, name), name, text)
+    if given.relative and not plain and unit in SHARES:
+        n = f"{given.value:g}"
+        raise single(name, f"the result is in {unit} itself, so {n} % could be {n} % of its value, or {n} percentage points "
+                     f"({n} {unit} of the result)", f"write '{n} % of the value' or '{n} points'", value=text)
+    if not given.relative and given.unit != unit:
+        raise single(name, f"must be a number above 0 in % or in {unit}", ways(unit), value=text)
+    return given.value, given.relative
+
+
+def ways(unit: str) -> str:
+    """How an amount is written beside an analyte in this unit, as a remedy."""
+    if unit == "pH":
+        return "write for instance '0.2 pH'"
+    if unit in SHARES:
+        return "write for instance '5 % of the value' or '2 points'"
+    return f"write for instance '5 %' or '5{'' if unit == '1' else f' {unit}'}'"
+
+
+def _above_0(given: Amount, name: str, text: str) -> Amount:
+    if not 1e-12 <= given.value <= 1e12:
+        raise single(name, "must be above 0" if given.value <= 0 else "must be from 1e-12 to 1e12", "correct the number",
+                     value=text)
+    return given
+
+
+def margin_in(text: str, unit: str) -> Margin:
+    """The margin in a text for an analyte in ``unit``, as of ``measured``, a factor or one side; BadInput as there."""
+    if sided := one_side(text):
+        if one_side(sided[0]):
+            raise single("margin", "a side is named twice", "write it once: 5 % below", value=text)
+        return margin_in(sided[0], unit).model_copy(update={"side": sided[1]})
+    if _FACTOR.fullmatch(text) or signed(text):
+        return margin_of(text)[0]
+    value, relative = measured(text, "margin", unit)
+    return margin_of(f"{value!r} %")[0] if relative else Margin(absolute=value)
 
 
 def on_margin(text: object, name: str, margin: Margin, unit: str, *, negative: bool = False) -> float:

@@ -7,43 +7,20 @@ the kit knows the method, stores and numbers only where there are several contai
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
-from studykit.core.errors import BadInput, Fault, visible
-from studykit.core.units import parse_unit
-from studykit.study.amounts import amount, margin_of, one_side, signed
-from studykit.study.definition import SAFE_NAME, Margin
+from studykit.core.errors import BadInput, Fault
+from studykit.study import readers
 from studykit.study.precision import Method, find_method
-from studykit.study.reasons import says_nothing
-from studykit.vessels.packages import PACKAGES, Package, own_package, package_in
+from studykit.study.readers import ELEMENTS, KINDS, LYING, UNKNOWN, Unclear
+from studykit.vessels.packages import PACKAGES, Package
 
 Found = Mapping[str, Any]
-UNKNOWN = "not known"
-KINDS = {"oil": ("oil", "lubric", "grease", "ester", "hydraulic"), "water-based": ("coolant", "glycol", "antifreeze", "water"),
-         "suspension": ("suspension", "slurry", "dispersion", "paint", "glaze", "pigment"), "other": ()}
-"""Kinds of liquid, and the words in its name that tell them."""
-ELEMENTS = {"Al": "aluminium", "Ba": "barium", "B": "boron", "Ca": "calcium", "Cr": "chromium", "Cu": "copper", "Fe": "iron",
-            "Pb": "lead", "Mg": "magnesium", "Mn": "manganese", "Mo": "molybdenum", "Ni": "nickel", "P": "phosphorus",
-            "K": "potassium", "Si": "silicon", "Ag": "silver", "Na": "sodium", "S": "sulphur", "Sn": "tin", "Ti": "titanium",
-            "V": "vanadium", "Zn": "zinc"}
-WORDS = {"water": "Water", "viscosity": "KV40", "kv40": "KV40", "kv100": "KV100", "ph": "pH",
-         **{k.casefold(): k for k in ELEMENTS}, **{name: k for k, name in ELEMENTS.items()}}
-PRECISION = re.compile(r"(s_?r|r)\s*[=: ]\s*(.+)", re.I)
-
 
 MOST_ASSUMED = 30
 """The largest share of containers beyond a margin (per cent) that is taken without an answer; own judgement."""
-
-
-LYING = "lying"
-
-
-class Unclear(ValueError):
-    """An answer that cannot be taken; its text says why and what to write."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,12 +36,16 @@ class Known:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One question: its key in an answers file, its text, how an answer is read, what is taken without one (None: nothing)."""
+    """One question: its key in an answers file, its text, how an answer is read, what is taken without one (None: nothing).
+
+    ``remark``: what is to be said of an answer that is taken all the same; '' for most.
+    """
 
     key: str
     text: str
     read: Callable[[str], Any]
     default: str | None = None
+    remark: Callable[[Any], str] | None = None
 
 
 def known(key: str, liquid: str) -> Known | None:
@@ -83,61 +64,67 @@ def known(key: str, liquid: str) -> Known | None:
 
 def questions(found: Found) -> Iterator[Question]:
     """The questions in order, as far as the answers so far tell what comes next."""
-    yield Question(key="fluid", text="What stands there (for instance: gear oil 220)?", read=_text)
+    yield Question(key="fluid", text="What stands there (for instance: gear oil 220)?", read=readers.as_fluid)
     if kind_of(found["fluid"]) is None:
-        yield Question(key="kind", text=f"What kind of liquid is that ({', '.join(KINDS)})?", read=_kind)
-    yield Question(key="package", text=f"In what ({', '.join(PACKAGES)}, or your own: can 10 L)?", read=_package)
+        yield Question(key="kind", text=f"What kind of liquid is that ({', '.join(KINDS)})?", read=readers.as_kind)
+    yield Question(key="package", read=readers.as_package,
+                   text=f"In what ({', '.join(PACKAGES)}, or your own: can 10 L, tank 8 m3)?")
     if found["package"].shape == "":
         yield Question(key="inside", text=f"The inside of one {found['package'].name} in mm: diameter x height, or length x "
-                                          "width x height?", read=lambda t: _inside(t, found["package"]))
+                                          "width x height?", read=lambda t: readers.as_inside(t, found["package"]))
     many = f"{found['package'].name}s"
     if package_of(found).rolls or "posture" in found:
-        yield Question(key="posture", text=f"Do the {many} stand or lie?", default="stand", read=_posture)
+        yield Question(key="posture", text=f"Do the {many} stand or lie?", default="stand", read=readers.as_posture)
     if found.get("posture") == LYING:
-        yield Question(key="opening", read=_opening, text="Is there an opening above the liquid, through which a tube reaches "
-                                                          "the lowest point (yes or no)?")
-    yield Question(key="count", text=f"How many {many} are there?", read=_whole)
+        yield Question(key="opening", read=readers.as_opening,
+                       text="Is there an opening above the liquid, through which a tube reaches the lowest point (yes or no)?")
+    yield Question(key="count", text=f"How many {many} are there?", read=readers.as_whole)
     if found["count"] > 1:
         yield Question(key="opened", text="How many of them will be opened?", default=str(min(12, found["count"])),
-                       read=lambda t: _at_most(_whole(t), found["count"], many))
+                       read=lambda t: readers.as_at_most(readers.as_whole(t), found["count"], many))
         if (found["opened"] or 1) > 1:  # None: the answer had a fault
-            n, best = found["opened"], 100 * (1 - 0.05 ** (1 / found["opened"]))
-            yield Question(key="share", default=str(share(n)) if share(n) <= MOST_ASSUMED else None, read=_share,
-                           text=f"How many of 100 {many} may at most lie beyond a margin, and all be used alike all the same "
-                                f"({n} opened ones can show {best:.0f} at best)?")
+            n = found["opened"]
+            yield Question(key="share", default=str(share(n)) if share(n) <= MOST_ASSUMED else None, read=readers.as_share,
+                           text=f"Up to how many {many} in 100 may differ by more than the margins that you will give, and all "
+                                f"still be used? ({n} opened, all in order, show that no more than {least_share(n)} in 100 do)",
+                           remark=lambda given: share_remark(n, given, found["count"], many))
         yield Question(key="from", text="Where do they stand? With several stores the number in each: north 20, "
                                           "south 20 (or, where a name ends in a number, bay 4: 20)",
-                       default="store", read=lambda t: _stores(t, found["count"]))
-    yield Question(key="filled", text="When were they filled (2026-01-31)?", default=UNKNOWN, read=_day)
+                       default="store", read=lambda t: readers.as_stores(t, found["count"]))
+    yield Question(key="filled", text="When were they filled (2026-01-31)?", default=UNKNOWN, read=readers.as_day)
     example = "Si, KV40, water" if liquid_of(found) == "oil" else "solids, density, pH"
-    yield Question(key="analytes", text=f"What is measured (comma between; for instance: {example})?", read=_analytes)
+    yield Question(key="analytes", text=f"What is measured (comma between; for instance: {example})?",
+                   read=readers.as_analytes)
     for key in found["analytes"]:
         yield from _about(key, found)
-    yield Question(key="responsible", text="Who decides what happens then (a role, not a name)?", read=_said)
+    yield Question(key="responsible", text="Who decides what happens then (a role, not a name)?", read=readers.as_role)
 
 
 def _about(key: str, found: Found) -> Iterator[Question]:
     """The questions about one analyte."""
     has, alone = known(key, liquid_of(found)), found["count"] == 1
     if has is None:
-        yield Question(key=f"unit.{key}", text=f"{key}: in which unit is it reported?", read=_unit,
+        yield Question(key=f"unit.{key}", text=f"{key}: in which unit is it reported?", read=readers.as_unit,
                        default="pH" if key == "pH" else "mg/kg" if key in ELEMENTS else None)
-        yield Question(key=f"method.{key}", text=f"{key}: by which method (with its standard and year)?", read=_said)
+        yield Question(key=f"method.{key}", text=f"{key}: by which method (with its standard and year)?",
+                       read=readers.as_method)
     published = has.published if has else None
     if published is not None and (published.r.power != 1 or published.r.shift):
         yield Question(key=f"level.{key}", text=f"{key}: about how much of it is there, in {published.unit}? Its repeatability "
                                                 "follows from that", default=UNKNOWN,
-                       read=lambda t: _level(t, published.unit))
+                       read=lambda t: readers.as_level(t, published.unit))
     unit = unit_of(key, found)
     told = (f"published, {published.key}" if published is not None else UNKNOWN)
-    yield Question(key=f"precision.{key}", text=f"{key}: how well does the laboratory repeat it (r 4 %, or s_r 2 {unit}; then "
-                                                "a semicolon and who says so)?",
-                   default=None if alone and published is None else told, read=lambda t: _precision(t, unit, told))
-    example = "0.2 pH" if unit == "pH" else f"5 %, or 2 {unit}, or a factor of 2"
-    yield Question(key=f"margin.{key}", read=lambda t: _margin(t, unit, alone),
+    leave = f"; or: {UNKNOWN}" if alone and published is None else ""
+    yield Question(key=f"precision.{key}", text=f"{key}: how well does the laboratory repeat it ({readers.repeats(unit)}; then "
+                                                f"a semicolon and who says so{leave})?",
+                   default=None if alone and published is None else told,
+                   read=lambda t: readers.as_precision(t, unit, told))
+    side = f"; where one side alone matters: {readers.side_of(unit)} below"
+    yield Question(key=f"margin.{key}", read=lambda t: readers.as_margin(t, unit, alone),
                    text=f"{key}: {_hint(published, found.get(f'level.{key}'))}the largest difference between top and bottom "
-                        f"that does not matter ({example}{'' if alone else '; where one side alone matters: 5 % below'})?")
-    yield Question(key=f"reason.{key}", text=f"{key}: why does a smaller difference not matter?", read=_said)
+                        f"that does not matter ({readers.example_of(unit)}{'' if alone else side})?")
+    yield Question(key=f"reason.{key}", text=f"{key}: why does a smaller difference not matter?", read=readers.as_said)
 
 
 def _hint(method: Method | None, level: float | None) -> str:
@@ -146,6 +133,27 @@ def _hint(method: Method | None, level: float | None) -> str:
         return ""
     percent = 100 * method.r.at(level or 100.0) / (level or 100.0)
     return f"two results of one bottle may differ by {percent:.2g} % (r). What is "
+
+
+def least_share(opened: int) -> int:
+    """The smallest whole share, in per cent, that so many opened containers can show: all in order, 95 % bound."""
+    return math.ceil(100 * (1 - 0.05 ** (1 / opened)))
+
+
+def share_remark(opened: int, given: int, count: int, many: str) -> str:
+    """That no result of so many opened containers can show the share that was asked, and how many could; '' where one can."""
+    if given >= 100 * (1 - 0.05 ** (1 / opened)):
+        return ""
+    needed = opened_for(given)
+    could = f"{needed} would have to be opened" if needed <= count else (
+        f"{needed} would have to be opened, and there are {count}")
+    return (f"no result of {opened} opened {many} can show that no more than {given} in 100 differ: at best it shows "
+            f"{least_share(opened)} in 100, and the answer for the stock then is inconclusive. For {given} in 100 {could}")
+
+
+def opened_for(percent: float, alpha: float = 0.05) -> int:
+    """How many containers, all in order, show that no more than ``percent`` of the stock are not (1 - alpha bound)."""
+    return math.ceil(math.log(alpha) / math.log1p(-percent / 100) - 1e-9)
 
 
 def share(opened: int) -> int:
@@ -185,13 +193,20 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
     ``given``: answers by key, as text; ``ask`` gets the rest from a person, None where there is nobody to ask. BadInput names
     every answer that cannot be taken, every key that is no question, and, without a person, each that is missing.
     """
+    given = _by_key(given)
     found: dict[str, Any] = {}
+    asked: list[str] = []
     taken: list[str] = []
     faults: list[Fault] = []
     while (question := _next(found)) is not None:
-        text = given.get(question.key)
+        told = given.get(_plain(question.key))
+        text = told[1] if told else None
         if text is None and ask is not None and not faults:
-            found[question.key] = ask(question)
+            try:
+                found[question.key] = ask(question)
+                asked.append(question.key)
+            except readers.Back:
+                _one_back(found, asked)
             continue
         if text is None and question.default is not None:
             taken.append(question.key)
@@ -202,11 +217,37 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
             if question.key in ("fluid", "kind", "package", "inside", "posture", "count", "analytes"):
                 raise BadInput(faults, title="The answers have faults") from None  # what is asked next hangs on it
             found[question.key] = None if not question.key.startswith("unit.") else "mg/kg"
-    asked = {q.key for q in questions(found)}
-    faults += [_not_asked(k, v, found, asked) for k, v in given.items() if k not in asked]
+    all_asked = {_plain(q.key): q.key for q in questions(found)}
+    faults += [_not_asked(k, v, found, all_asked.values()) for plain, (k, v) in given.items() if plain not in all_asked]
     if faults:
         raise BadInput(faults, title="The answers have faults")
-    return found, taken
+    return found, list(dict.fromkeys(taken))
+
+
+def _by_key(given: Mapping[str, str]) -> dict[str, tuple[str, str]]:
+    """Answers with their keys as written, by the key in one case and with one word for an analyte; BadInput for two of one."""
+    out: dict[str, tuple[str, str]] = {}
+    for key, value in given.items():
+        if (same := out.get(_plain(key))) is not None:
+            raise BadInput([Fault(file="answers", column=key, value=value, reason=f"asks the same as {same[0]}",
+                                  remedy="answer it once")], title="The answers have faults")
+        out[_plain(key)] = key, value
+    return out
+
+
+def _plain(key: str) -> str:
+    """A key in lower case, an analyte by the key that the kit has for its word: margin.water and margin.Water are one."""
+    what, dot, analyte = key.partition(".")
+    word = analyte.strip().casefold()
+    return f"{what.strip()}{dot}{readers.WORDS.get(word, word)}".casefold()
+
+
+def _one_back(found: dict[str, Any], asked: list[str]) -> None:
+    """Take back the answer that a person gave last, and all that was read after it."""
+    if asked:
+        keys = list(found)
+        for key in keys[keys.index(asked.pop()):]:
+            del found[key]
 
 
 def _not_asked(key: str, value: str, found: Found, asked: Iterable[str]) -> Fault:
@@ -232,199 +273,3 @@ def _needed(question: Question, text: str | None) -> str:
     if chosen is None:
         raise Unclear(f"an answer is needed: {question.text}")
     return chosen
-
-
-# ---- how answers are read
-
-
-def _text(text: str) -> str:
-    plain = " ".join(text.split())
-    if not 3 <= len(plain) <= 300 or visible(plain) != plain:
-        raise Unclear("write it in 3 to 300 ordinary signs")
-    return plain
-
-
-def _said(text: str) -> str:
-    if says_nothing(text):
-        raise Unclear("that says nothing yet: write it in your own words")
-    return _text(text)
-
-
-def _kind(text: str) -> str:
-    plain = text.strip().casefold()
-    if plain not in KINDS:
-        raise Unclear(f"write one of {', '.join(KINDS)}")
-    return plain
-
-
-def _package(text: str) -> Package:
-    found = package_in(_text(text))
-    if found is None:
-        raise Unclear(f"write one of {', '.join(PACKAGES)}, or a word and its litres: can 10 L")
-    return found
-
-
-def _inside(text: str, package: Package) -> Package:
-    numbers = [float(n.replace(",", ".")) for n in re.findall(r"\d+(?:[.,]\d+)?", text)]
-    if len(numbers) not in (2, 3) or min(numbers) <= 0:
-        raise Unclear("write two numbers in mm (diameter x height) or three (length x width x height)")
-    made = own_package(package, numbers)
-    if made.capacity_l < package.litres:
-        raise Unclear(f"that holds {made.capacity_l:.3g} L, but {package.litres:g} L stand in it: measure in mm, inside")
-    return made
-
-
-def _posture(text: str) -> str:
-    plain = text.strip().casefold()
-    if plain not in ("stand", "standing", "upright", "lie", "lying"):
-        raise Unclear("write stand or lie")
-    return LYING if plain in ("lie", "lying") else "upright"
-
-
-def _opening(text: str) -> bool:
-    plain = text.strip().casefold()
-    if plain not in ("yes", "y"):
-        raise Unclear("nothing can be drawn from it as it lies: a bung below the level empties it. Ask those who store it; set "
-                      "upright by trained people it is stirred, has to stand again, and is then a study of standing ones"
-                      if plain in ("no", "n") else "write yes or no")
-    return True
-
-
-def _whole(text: str) -> int:
-    plain = text.strip()
-    if not re.fullmatch(r"[1-9][0-9]{0,5}", plain):
-        raise Unclear("write a whole number, 1 or more")
-    return int(plain)
-
-
-def _at_most(number: int, most: int, what: str) -> int:
-    if number > most:
-        raise Unclear(f"there are {most} {what} only")
-    return number
-
-
-def _stores(text: str, count: int) -> dict[str, int]:
-    """Stores with the number in each; behind a colon the number is told from a number that belongs to the name."""
-    both = f"{count - count // 2}, south {count // 2}"
-    parts = [_store(p) for p in text.split(",")]
-    pairs = [(_text(name + "  ").strip() if len(name) > 2 else name, n) for name, n in parts]
-    if len(pairs) == 1 and pairs[0][1] is None:
-        pairs = [(pairs[0][0], str(count))]
-    if any(n is None for _, n in pairs) or len({s for s, _ in pairs}) < len(pairs) or not all(s for s, _ in pairs):
-        raise Unclear(f"write each store once and its number: north {both}")
-    if (total := sum(int(n) for _, n in pairs if n)) != count:
-        raise Unclear(f"that is {total} in all, but there are {count}; a name that ends in a number needs a colon and the "
-                      f"number of containers behind it: bay 4: {count}")
-    return {store: int(n) for store, n in pairs if n}
-
-
-def _store(text: str) -> tuple[str, str | None]:
-    """A store's name and the number written with it, if any."""
-    found = re.fullmatch(r"\s*([^:]*\S)\s*:\s*(\d+)\s*", text) or re.fullmatch(r"\s*([^:]*?[^:\s\d])\s*(\d+)?\s*", text)
-    if found is None:
-        raise Unclear("write each store and its number: north 20, south 20; behind a name that ends in a number: bay 4: 20")
-    return found[1], found[2]
-
-
-def _day(text: str) -> str:
-    plain = text.strip()
-    if plain.casefold() in (UNKNOWN, "unknown", "?"):
-        return ""
-    try:
-        day = date.fromisoformat(plain)
-    except ValueError:
-        raise Unclear(f"write the day as 2026-01-31, or: {UNKNOWN}") from None
-    if day > date.today():
-        raise Unclear("that day has not come yet")
-    return day.isoformat()
-
-
-def _analytes(text: str) -> tuple[str, ...]:
-    keys = [WORDS.get(p.strip().casefold(), p.strip()) for p in text.split(",") if p.strip()]
-    odd = [k for k in keys if not re.match(SAFE_NAME, k) or len(k) > 40]
-    if odd or not keys:
-        raise Unclear(f"write short names with letters and digits, comma between{': not ' + ', '.join(odd) if odd else ''}")
-    if len({k.casefold() for k in keys}) < len(keys):
-        raise Unclear("one of them is named twice")
-    return tuple(keys)
-
-
-def _unit(text: str) -> str:
-    try:
-        return parse_unit(text.strip())
-    except ValueError as error:
-        raise Unclear(str(error)) from None
-
-
-def _level(text: str, unit: str) -> float | None:
-    """A level in its unit, written or not; Unclear for another unit, and for a comma that may part thousands."""
-    plain = text.strip()
-    if plain.casefold() in (UNKNOWN, "unknown", "?"):
-        return None
-    found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*(\D.*)?", plain)
-    if not found or re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", found[1]) or (found[2] and _unit(found[2]) != unit):
-        raise Unclear(f"write a number above 0 in {unit}, without a sign between thousands, or: {UNKNOWN}")
-    value = float(found[1].replace(",", "."))
-    if not 0 < value < 1e9:
-        raise Unclear(f"write a number above 0, or: {UNKNOWN}")
-    return value
-
-
-def _share(text: str) -> int:
-    value = _whole(text.strip().removesuffix("%"))
-    if value > 99:
-        raise Unclear("write a whole number from 1 to 99")
-    return value
-
-
-def _precision(text: str, unit: str, told: str) -> dict[str, Any] | None:
-    """The laboratory's own statement as study.toml writes it; None where the published one is taken, or none is known."""
-    if text.strip().casefold() in (told.casefold(), told.partition(",")[0].casefold()):
-        return None
-    stated, _, source = text.partition(";")
-    shape = PRECISION.fullmatch(stated.strip())
-    if shape is None:
-        raise Unclear(f"write r (two results of one bottle) or s_r (its standard deviation) with its unit: r 4 %, "
-                      f"or s_r 2 {unit}")
-    key = "r" if shape[1].casefold() == "r" else "s_r"
-    value, percent = _measured(shape[2], unit)
-    return {f"{key}{'_percent' if percent else ''}": value,
-            "source": _said(source) if source.strip() else "stated by the laboratory"}
-
-
-def _measured(text: str, unit: str) -> tuple[float, bool]:
-    """A number above 0 and whether it is in per cent; Unclear for another unit than the analyte's."""
-    try:
-        given = amount(text, "this")
-    except BadInput as error:
-        raise Unclear(f"{error.faults[0].reason}: {error.faults[0].remedy}") from None
-    if given.value <= 0 or not (given.relative or given.unit == unit):
-        raise Unclear(f"write a number above 0 in % or in {unit}")
-    return given.value, given.relative
-
-
-def _margin(text: str, unit: str, alone: bool = False) -> Margin:
-    if sided := one_side(text):
-        if alone:
-            raise Unclear("a margin below or above only needs several containers: write it without that")
-        if one_side(sided[0]):
-            raise Unclear("a side is named twice: write it once, 5 % below")
-        return _margin(sided[0], unit).model_copy(update={"side": sided[1]})
-    if why := signed(text):
-        raise Unclear("write it without the sign" if alone else why)
-    try:
-        return _two_sided(text, unit)
-    except Unclear as error:
-        one = "" if alone else f"; on one side alone: 5 {unit} below, 5 % above"
-        raise Unclear(f"{error}. Understood are: 5 %, 5 {unit}, a factor of 2{one}") from None
-
-
-def _two_sided(text: str, unit: str) -> Margin:
-    ratio = "factor" in text
-    value, percent = (0.0, True) if ratio else _measured(text, unit)
-    if percent and unit == "pH":
-        raise Unclear("pH is a logarithm already: write the margin as 0.2 pH")
-    try:
-        return margin_of(text if ratio else f"{value!r} {'%' if percent else unit}")[0]
-    except BadInput as error:
-        raise Unclear(f"{error.faults[0].reason}: {error.faults[0].remedy}") from None

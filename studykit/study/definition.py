@@ -84,15 +84,14 @@ class Margin(Section):
         return f"{{ {', '.join(parts)} }}"
 
     def text(self, unit: str) -> str:
-        """The margin as people write it, with sign and unit; the unit 1 is none."""
-        unit = "" if unit == "1" else unit
+        """The margin as people write it, with sign and unit; the unit 1 is none. Of results in % it says of what."""
+        per_cent, unit = "% of the value" if unit == "%" else "%", {"1": "", "%": "percentage points"}.get(unit, unit)
         if self.side is not None:
-            amount = f"a factor of {self.factor:g}" if self.factor else f"{self.relative_percent:g} %" if self.relative else (
-                f"{self.absolute:g} {unit}".rstrip())
-            return f"{amount} {self.side} the mixed container"
+            plain = f"{self.relative_percent:g} {per_cent}" if self.relative else f"{self.absolute:g} {unit}".rstrip()
+            return f"{f'a factor of {self.factor:g}' if self.factor else plain} {self.side} the mixed container"
         if self.factor is not None:
             return f"a factor of {self.factor:g}"
-        return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}".rstrip()
+        return f"±{self.relative_percent:g} {per_cent}" if self.relative else f"±{self.absolute:g} {unit}".rstrip()
 
 
 class Repeatability(Section):

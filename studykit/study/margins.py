@@ -10,7 +10,7 @@ import tomlkit
 
 from studykit.core.change import change_files
 from studykit.core.errors import BadInput, single
-from studykit.study.amounts import margin_of
+from studykit.study.amounts import margin_in
 from studykit.study.definition import Margin, Study, load_study, parse_study
 from studykit.study.lock import amendment, open_changes, reason_faults
 from studykit.study.seal import LOCK, read_lock, results_there
@@ -48,7 +48,7 @@ def change_margin(root: Path, analyte: str, margin: str, *, reason: str, today: 
     root = Path(root)
     study = load_study(root)
     key = _key(study, analyte)
-    declared, new = study.analytes[key], _margin(margin, study.analytes[key].unit)
+    declared, new = study.analytes[key], margin_in(margin, study.analytes[key].unit)
     if faults := reason_faults(reason, "--reason"):
         raise BadInput(faults, title="The margin was not changed")
     if new == declared.margin:
@@ -84,14 +84,6 @@ def _key(study: Study, text: str) -> str:
     if key := study.key_of(text):
         return key
     raise single("analyte", "is not declared in study.toml", study.known(), value=text)
-
-
-def _margin(text: str, unit: str) -> Margin:
-    """The margin in a text; BadInput for a unit other than the analyte's."""
-    margin, given = margin_of(text)
-    if not margin.relative and given != unit:
-        raise single("margin", f"must be in {unit}, the unit of the analyte, or in per cent", "convert it", value=text)
-    return margin
 
 
 def rewritten(text: str, key: str, margin: Margin, reason: str) -> str:

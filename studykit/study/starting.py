@@ -9,9 +9,10 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from studykit.study.asking import LYING, UNKNOWN, known, liquid_of, package_of, unit_of
+from studykit.study.asking import known, liquid_of, package_of, share_remark, unit_of
 from studykit.study.definition import Margin
 from studykit.study.precision import MEMORY
+from studykit.study.readers import LYING, UNKNOWN
 
 Found = Mapping[str, Any]
 DEPTHS = (("A", "upper", 0.83), ("B", "middle", 0.5), ("C", "lower", 0.17))
@@ -130,6 +131,21 @@ def tables(found: Found) -> dict[str, str]:
             "plan/samples.csv": _csv(("sample", "container", "kind", "depth", "height", "draw_order", "note"), bottles),
             "raw/results.csv": _csv(("sample", *found["analytes"]), [("", *units), *((code, *[""] * len(units))
                                                                                    for code, *_ in DEPTHS)])}
+
+
+def attention(found: Found) -> list[str]:
+    """What was answered and stops short of a word: a share that no result can show, one container without its precision."""
+    one = found["count"] == 1
+    told = [] if one or "share" not in found else [
+        share_remark(found["opened"], found["share"], found["count"], f"{package_of(found).name}s")]
+    for key in found["analytes"]:
+        has = known(key, liquid_of(found))
+        if one and found[f"precision.{key}"] is None and not (has and has.published):
+            told.append(f"{key}: how well the laboratory repeats it is missing, and one container cannot be judged without it. "
+                        "Ask the laboratory how far two results of one bottle may differ (r), or for their standard deviation "
+                        f"(s_r): at which level, from how many results, since when. Then write repeatability under "
+                        f"[analytes.{key}] of study.toml, where a line is prepared")
+    return [t for t in told if t]
 
 
 def _csv(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:

@@ -47,11 +47,39 @@ ALIKE = 0.15
 """How far the litres that are told may be from the usual ones for the inside to be taken (own judgement)."""
 
 
+_VOLUMES = {"l": 1.0, "litre": 1.0, "liter": 1.0, "ltr": 1.0, "dm3": 1.0, "dm³": 1.0, "ml": 0.001, "cl": 0.01, "dl": 0.1,
+            "hl": 100.0, "m3": 1000.0, "m³": 1000.0, "cbm": 1000.0, "cubic metre": 1000.0, "cubic meter": 1000.0}
+"""Litres in one of each unit of volume that a package may be told in."""
+_VOLUME = re.compile(r"(\d+(?:[.,]\d+)*)\s*(cubic\s+met(?:re|er)s?|[a-zµ]+[³3]?)?", re.I)
+
+
+def _litres_in(text: str) -> tuple[float | None, str]:
+    """The litres that a text tells, None without a number, and the text without them; ValueError says what is unclear."""
+    found = list(_VOLUME.finditer(text))
+    if not found:
+        return None, text
+    number, unit = found[0][1], " ".join((found[0][2] or "").casefold().split()).removesuffix("s")
+    if len(found) > 1:
+        raise ValueError("it has several numbers: write the word and what one holds, such as tank 8000 L")
+    if unit.removesuffix("on") in ("gal", "gall") or unit == "usg":
+        raise ValueError("gallons are of two sizes (3.785 and 4.546 L): write litres")
+    if unit not in _VOLUMES:
+        raise ValueError(f"{number}{f' {unit}' if unit else ''} is no volume that is read: write L or m3 behind the number, "
+                         f"such as tank {number} L")
+    if re.fullmatch(r"[1-9]\d{0,2}([.,]\d{3})+", number) or number.count(",") + number.count(".") > 1:
+        plain = re.sub("[.,]", "", number)
+        raise ValueError(f"{number} could have a sign between thousands: write it without, such as {plain} L")
+    litres = float(number.replace(",", ".")) * _VOLUMES[unit]
+    return litres, text[:found[0].start()] + " " + text[found[0].end():]
+
+
 def package_in(text: str) -> Package | None:
-    """The package that a text names, 'drum', '200 L drum' or 'can 10 L'; None where it names none with its litres."""
-    litres = re.search(r"(\d+(?:[.,]\d+)?)\s*(?:l|litres?|liters?)?\b", text, re.I)
-    words = [w for w in re.findall(r"[a-z]+", text.casefold()) if w not in ("l", "litre", "litres", "liter", "liters", "of")]
-    volume = float(litres[1].replace(",", ".")) if litres else None
+    """The package that a text names, 'drum', '200 L drum' or 'tank 8 m3'; None where it names none with its volume.
+
+    ValueError, which says what to write, for a volume whose unit or number is unclear.
+    """
+    volume, rest = _litres_in(text)
+    words = [w for w in re.findall(r"[a-z]+", rest.casefold()) if w not in ("of", "with", "a", "an", "the", "and", "in")]
     for name, usual in PACKAGES.items():
         if {name, f"{name}s"} & set(words) and (volume is None or abs(volume / usual.litres - 1) <= ALIKE):
             return usual if volume is None else replace(usual, litres=min(volume, usual.capacity_l))

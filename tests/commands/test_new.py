@@ -92,7 +92,7 @@ def test_a_person_is_asked_and_the_result_passes_the_check(monkeypatch, tmp_path
 
 
 def test_a_bad_answer_is_asked_again_with_one_message(monkeypatch, tmp_path, capsys) -> None:
-    replies = [*REPLIES[:2], "one", *REPLIES[2:8], "0.3", "5 %", *REPLIES[8:]]
+    replies = [*REPLIES[:2], "one", *REPLIES[2:8], "don't know", "5 %", *REPLIES[8:]]
     asked = at_a_terminal(monkeypatch, replies)
     assert main(["new", str(tmp_path / "tote")]) == 0
     assert sum(q.startswith("How many totes") for q in asked) == 2
@@ -135,3 +135,30 @@ def test_bad_answers_are_told_all_at_once_and_nothing_is_written(tmp_path, capsy
 def test_without_a_terminal_and_answers_it_is_the_template(tmp_path, capsys) -> None:
     assert main(["new", str(tmp_path / "s")]) == 0
     assert "A study to fill in" in capsys.readouterr().out
+
+
+def test_back_returns_to_the_question_before_with_all_that_followed(monkeypatch, tmp_path, capsys) -> None:
+    replies = ["back", *REPLIES[:2], "12", "back", "BACK", "back", *REPLIES]
+    asked = at_a_terminal(monkeypatch, replies)
+    assert main(["new", str(tmp_path / "tote")]) == 0
+    assert [q[:4] for q in asked[:8]] == ["What", "What", "In w", "How ", "How ", "How ", "In w", "What"]
+    assert load_study(tmp_path / "tote").scope == "container"
+    assert "back returns to the question before" in capsys.readouterr().out
+
+
+def test_a_share_that_cannot_be_shown_is_told_at_once(monkeypatch, tmp_path, capsys) -> None:
+    at_a_terminal(monkeypatch, ["gear oil", "drum", "", "20", "12", "10"])
+    assert main(["new", str(tmp_path / "s")]) == 130
+    told = capsys.readouterr().out
+    assert "29 would have to be opened, and there are 20 (another answer: back)" in told
+
+
+def test_the_readme_of_one_container_speaks_of_no_marks_that_are_not_there(tmp_path, capsys) -> None:
+    words = [w for k, v in TOTE.items() for w in ("--answer", f"{k}={v}")]
+    assert main(["new", str(tmp_path / "s"), *words]) == 0
+    assert "<--" not in (tmp_path / "s/README.txt").read_text(encoding="utf-8")
+    told = capsys.readouterr().out
+    assert all(f"studykit {c} " in told for c in ("check", "plan", "lock", "report"))
+    assert main(["new", str(tmp_path / "t"), "--single"]) == 0
+    assert "<--" in (tmp_path / "t/README.txt").read_text(encoding="utf-8")
+    assert "<--" in (tmp_path / "t/study.toml").read_text(encoding="utf-8")

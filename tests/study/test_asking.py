@@ -11,12 +11,13 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.study.actions import OWN, foreseen, obeyed
-from studykit.study.amounts import margin_of
-from studykit.study.asking import ELEMENTS, MOST_ASSUMED, answered, known, questions, share
+from studykit.study.amounts import margin_in, margin_of
+from studykit.study.asking import MOST_ASSUMED, answered, known, opened_for, questions, share
 from studykit.study.definition import parse_study
 from studykit.study.precision import find_method
+from studykit.study.readers import ELEMENTS
 from studykit.study.stages import HERE
-from studykit.study.starting import assumed, definition, tables
+from studykit.study.starting import assumed, attention, definition, tables
 from studykit.vessels.packages import PACKAGES, Package, package_in
 
 TEMPLATE = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
@@ -195,7 +196,7 @@ def test_the_share_that_is_assumed_can_be_shown() -> None:
 def test_a_share_that_nobody_would_take_unasked_needs_an_answer() -> None:
     few = {**DRUMS, "opened": "4"}  # 4 can show 53 % at best
     assert share(4) > MOST_ASSUMED
-    with pytest.raises(BadInput, match="an answer is needed: How many of 100 drums"):
+    with pytest.raises(BadInput, match="an answer is needed: Up to how many drums in 100"):
         answered(few, None)
     study = parse_study(tomllib.loads(definition(answered({**few, "share": "60 %"}, None)[0], TEMPLATE, 1)))
     assert study.share_percent == 60
@@ -216,6 +217,15 @@ def test_usual_packages_hold_their_litres() -> None:
     found = package_in("can 10 L")
     assert found is not None
     assert (found.name, found.litres, found.shape) == ("can", 10, "")
+    for text, litres in (("tank 8 m3", 8000), ("tank 8 m³", 8000), ("8 cubic metres tank", 8000), ("bottle 500 mL", 0.5),
+                         ("tank 2.5m3", 2500), ("cans of 10 litres", 10)):
+        own = package_in(text)
+        assert own is not None, text
+        assert (own.name, own.litres) == (text.split()[0].removesuffix("s") if text[0].isalpha() else "tank", litres)
+    for text, why in (("tank 8000", "write L or m3 behind"), ("tank 8 furlongs", "no volume"), ("drum 55 gal", "two sizes"),
+                      ("tank 8,000 L", "between thousands"), ("2 tanks of 3 m3", "several numbers")):
+        with pytest.raises(BadInput, match=why):
+            answered({**TOTE, "package": text}, None)
     with pytest.raises(BadInput, match="but 10 L stand in it"):
         answered({**TOTE, "package": "can 10 L", "inside": "100 x 100"}, None)
 
@@ -249,3 +259,87 @@ def test_an_inside_of_ones_own_and_a_drum_that_lies_are_what_the_definition_says
 def test_a_lying_drum_without_an_opening_above_the_level_is_not_planned(answers, why) -> None:
     with pytest.raises(BadInput, match=why):
         answered({**DRUMS, **answers}, None)
+
+
+GLYCOL = {"fluid": "coolant 33", "package": "tote", "count": "1", "analytes": "glycol", "unit.glycol": "%",
+          "method.glycol": "refractometer, ASTM D3321", "precision.glycol": "r 0.5 points; laboratory",
+          "margin.glycol": "2 points", "reason.glycol": "freezing point moves by less than a kelvin", "responsible": "site chemist"}
+
+
+@pytest.mark.parametrize("unit", ["%", "% (m/m)", "vol%"])
+@pytest.mark.parametrize(("key", "text"), [("margin.glycol", "2 %"), ("margin.glycol", "± 2 %"),
+                                           ("precision.glycol", "r 2 %; laboratory")])
+def test_per_cent_of_a_result_in_per_cent_is_asked_with_both_ways_to_write_it(unit, key, text) -> None:
+    with pytest.raises(BadInput, match=r"2 percentage points .*write '2 % of the value' or '2 points'"):
+        answered({**GLYCOL, "unit.glycol": unit, key: text}, None)
+
+
+@pytest.mark.parametrize(("text", "written", "told"), [
+    ("2 % of the value", "{ relative_percent = 2 }", "±2 % of the value"),
+    ("2 points", "{ absolute = 2 }", "±2 percentage points"),
+    ("2 percentage points", "{ absolute = 2 }", "±2 percentage points"), ("a factor of 2", "{ factor = 2 }", "a factor of 2")])
+def test_both_readings_of_per_cent_are_written_and_told_apart(text, written, told) -> None:
+    made = definition(answered({**GLYCOL, "margin.glycol": text}, None)[0], TEMPLATE, 1)
+    assert f"margin = {written}" in made
+    margin = parse_study(tomllib.loads(made)).analytes["glycol"].margin
+    assert margin.text("%") == told
+    assert margin_in(told, "%") == margin  # what the kit prints it reads
+    sided = answered({**PAILS, "margin.solids": f"{text} below"}, None)[0]["margin.solids"]
+    assert sided == margin.model_copy(update={"side": "below"})
+
+
+def test_a_precision_in_points_is_that_of_the_result() -> None:
+    for text, stated in (("r 0.5 points; laboratory", {"r": 0.5}), ("s_r 1 % of the value; laboratory", {"s_r_percent": 1.0})):
+        assert answered({**GLYCOL, "precision.glycol": text}, None)[0]["precision.glycol"] == {**stated, "source": "laboratory"}
+
+
+def test_the_examples_fit_the_unit() -> None:
+    for unit, example in (("%", "5 % of the value, or 2 points"), ("pH", "0.2 pH"), ("1", "or 0.2, or"),
+                          ("1/mL", "a factor of 2, or")):
+        margin = "0.2 pH" if unit == "pH" else "a factor of 2"
+        found, _ = answered({**PAILS, "unit.solids": unit, "margin.solids": margin}, None)
+        text = next(q.text for q in questions(found) if q.key == "margin.solids")
+        assert example in text
+        assert ("5 % below" in text) == (unit in ("1", "1/mL"))
+
+
+@pytest.mark.parametrize(("unit", "text", "absolute"), [("pH", "0.2", 0.2), ("1", "0.3", 0.3)])
+def test_a_number_without_unit_is_right_where_the_result_has_none(unit, text, absolute) -> None:
+    assert answered({**PAILS, "unit.solids": unit, "margin.solids": text}, None)[0]["margin.solids"].absolute == absolute
+
+
+@pytest.mark.parametrize(("key", "value", "why"), [
+    ("margin.P", "don't know", "ask whoever uses the liquid"), ("level.P", "1e9", "1e.09 mg/kg cannot be"),
+    ("responsible", "me", "write the role"), ("responsible", "KF", "names of people are kept out"),
+    ("fluid", "don't know", "from the label"), ("precision.P", "often", "how far two results of one bottle may differ")])
+def test_odd_answers_are_told_what_to_write(key, value, why) -> None:
+    with pytest.raises(BadInput, match=why):
+        answered({**DRUMS, key: value}, None)
+    with pytest.raises(BadInput, match="Karl Fischer, in-house 12"):
+        answered({**PAILS, "method.solids": "KF"}, None)
+
+
+def test_one_container_may_leave_its_precision_open_and_is_told_what_to_ask_for() -> None:
+    found, _ = answered({**GLYCOL, "precision.glycol": "don't know"}, None)
+    assert parse_study(tomllib.loads(definition(found, TEMPLATE, 1))).analytes["glycol"].repeatability is None
+    told, = attention(found)
+    assert "Ask the laboratory how far two results of one bottle may differ (r)" in told
+    assert attention(answered(GLYCOL, None)[0]) == []
+
+
+def test_keys_are_matched_without_capitals_and_by_the_analytes_own_word() -> None:
+    given = {k.replace(".Water", ".water").replace(".KV40", ".Viscosity"): v for k, v in DRUMS.items()}
+    assert given != DRUMS
+    assert answered(given, None)[0] == answered(DRUMS, None)[0]
+    with pytest.raises(BadInput, match="asks the same as"):
+        answered({**DRUMS, "margin.water": "3 %"}, None)
+
+
+@pytest.mark.parametrize(("opened", "given", "told"), [
+    (12, "10", "29 would have to be opened, and there are 12"), (12, "22", "13 would have to be opened, and there are 12"), (12, "23", "")])
+def test_a_share_that_no_result_can_show_is_said(opened, given, told) -> None:
+    """If none of n lies beyond, the 95 % bound is 1 - 0.05^(1/n) (Clopper and Pearson 1934, their case of none)."""
+    found = answered({**DRUMS, "opened": str(opened), "share": given}, None)[0]
+    assert len(attention(found)) == bool(told)
+    assert not told or re.search(told, attention(found)[0])
+    assert all(1 - 0.05 ** (1 / opened_for(p)) <= p / 100 < 1 - 0.05 ** (1 / (opened_for(p) - 1)) for p in range(1, 90))
