@@ -72,8 +72,10 @@ def report_made(made: Any, folder: Path) -> None:
         typer.echo(line)
     action = f"\nWhat to do, as study.toml declares it: {words['action']}" if words.get("action") else ""
     answer = "\n".join(filter(None, (made.sentence, made.at_lock)))
-    typer.echo(f"\n{answer}{action}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
-               f"\nCheck:  studykit recheck {as_typed(folder)}\nBy hand: studykit lab {as_typed(folder)}")
+    ways = (f"\nAgain:  studykit report {as_typed(folder)}\nCheck:  studykit recheck {as_typed(folder)}"
+            f"\nBy hand: studykit lab {as_typed(folder)}")
+    typer.echo(f"{answer}{action}\nReport: {made.page}" if TELLING["quiet"] else
+               f"\n{answer}{action}\n\nReport: {made.page}{ways}")
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
                    "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "

@@ -15,7 +15,7 @@ from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
 from studykit.core.record import significant
 from studykit.core.writer import refuse_unusual
-from studykit.design.tables import DesignView, confounded_words, early_words, open_design, tried_design
+from studykit.design.tables import confounded_words, early_words, open_design, tried_design
 from studykit.inference.unlike import unlike_words
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
@@ -103,13 +103,8 @@ def check_folder(root: Path) -> Checked:
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
                           *barred_words(study, tables.containers, tables.samples), *to_come(root),
                           *days_to_come(root, results),
-                          *notebook_notes(root), *early_words(_early(view, tables), there), *precision_notes(study, results),
-                          *alpha_notes(study, tables.containers)))
-
-
-def _early(view: DesignView | None, tables: Tables) -> DesignView:
-    """The design of the tables as they stand: the one just tried, unless that was of containers only drafted."""
-    return view if view is not None and view.containers is tables.containers else open_design(tables)
+                          *notebook_notes(root), *early_words(view or open_design(tables), there),
+                          *precision_notes(study, results), *alpha_notes(study, tables.containers)))
 
 
 def alpha_notes(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:

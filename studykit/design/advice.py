@@ -16,12 +16,13 @@ import pandas as pd
 from studykit.core.errors import BadInput
 from studykit.core.listing import series
 from studykit.design.assumptions import aims_of, settings_of
-from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
+from studykit.design.cheapest import UNTYPED_PROFILES, Aim, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.inference.margin import around
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
 from studykit.study.ages import span_words, visit_ages
 from studykit.study.aliases import Alias, aliases
+from studykit.study.asking import opened_for
 from studykit.study.definition import Study
 from studykit.study.inventory import control
 from studykit.study.precision import R_FACTOR
@@ -29,6 +30,8 @@ from studykit.vessels.shapes import Shape
 
 SAME_AGE = 0.02  # share of the oldest age within which ages count as one: as the time chapter does
 AGE = "age_months"
+MOST_ALONE = 12
+"""Determinations of each bottle of one container up to which is looked (own judgement)."""
 LEAST_LONE, LONE_MONTHS, LONE_SPANS = 4, 12.0, 2.0
 """A lone age is asked about from so many containers on, so many months and spans of the others away (own judgement)."""
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
@@ -56,7 +59,7 @@ def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = Non
     table = containers if containers is not None else pd.DataFrame()
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
     items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_profiles(study, size),
-             *_budget(study, size), *_one_sided(study)]
+             *_share(study, size), *_unknown_precision(study, size), *_budget(study, size), *_one_sided(study)]
     if len(stored):
         items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored, samples), *_draws(study, stored)]
     return (*items, *_floor(study), *_claim(study, size))
@@ -95,25 +98,71 @@ def _replicates(study: Study, size: DesignSize) -> list[Advice]:
 
 
 def _margins(study: Study, size: DesignSize) -> list[Advice]:
-    settings, out = settings_of(study), []
+    out = []
     for aim in aims_of(study):
-        r = R_FACTOR * aim.guess.s_r
-        if aim.margin >= r:
+        r = R_FACTOR * aim.guess.s_r  # for a margin in per cent: of the level, as the method states it
+        if aim.margin_at(aim.margin) >= r:
             continue
-        most = replace(size, containers=max(settings.max_containers, 2), replicates=settings.max_replicates)
-        top = right_chance(aim.with_gradient(0.0), most, study.alpha)
-        hopeless = top < settings.target
+        why, cure = _alone(study, size, aim) if size.containers < 2 else _by_many(study, size, aim)
+        below = f"{aim.margin_at(aim.margin):.3g} {aim.unit}" if aim.unit != "%" else around(
+            aim.margin_at(aim.margin), aim.unit).lstrip("±")
         out.append(Advice(
             topic="margin below repeatability",
-            what=f"{study.label_of(aim.analyte)}: the margin of {around(aim.margin_at(aim.margin), aim.unit).lstrip('±')} is "
-                 f"below the method's repeatability r of {around(aim.shown(r), aim.unit).lstrip('±')}",
-            why="two results of one bottle often differ by more; "
-                + (f"even {most.containers} containers with {most.replicates} determinations each would show "
-                   f"homogeneity in only {100 * top:.0f} % of cases" if hopeless else
-                   "only averages over many containers can show it"),
-            cure="a wider margin with a reason, a more repeatable method, or leave this analyte undecided"
-                 if hopeless else "see the cheapest design for this analyte"))
+            what=f"{study.label_of(aim.analyte)}: the margin of {below} is below the method's repeatability r of "
+                 f"{r:.3g} {aim.unit}",
+            why=f"two results of one bottle often differ by more; {why}", cure=cure))
     return out
+
+
+_NOT_SO = "a wider margin with a reason, a more repeatable method, or leave this analyte undecided"
+
+
+def _by_many(study: Study, size: DesignSize, aim: Aim) -> tuple[str, str]:
+    """What many containers would show of an analyte whose margin lies below its repeatability, and what cures it."""
+    settings = settings_of(study)
+    most = replace(size, containers=max(settings.max_containers, 2), replicates=settings.max_replicates)
+    top = right_chance(aim.with_gradient(0.0), most, study.alpha)
+    if top < settings.target:
+        return (f"even {most.containers} containers with {most.replicates} determinations each would show "
+                f"homogeneity in only {100 * top:.0f} % of cases", _NOT_SO)
+    return "only averages over many containers can show it", "see the cheapest design for this analyte"
+
+
+def _alone(study: Study, size: DesignSize, aim: Aim) -> tuple[str, str]:
+    """The same of one container: how many determinations of each bottle would show it."""
+    target = settings_of(study).target
+    for k in range(1, MOST_ALONE + 1):
+        chance = right_chance(aim.with_gradient(0.0), replace(size, replicates=k), study.alpha)
+        if chance >= target:
+            return (f"in one container the mean of {k} determinations of each bottle would show it in {100 * chance:.0f} % of "
+                    "cases, if nothing settled", f"have each bottle measured {k} times, or give a wider margin with a reason")
+    return (f"in one container even the mean of {MOST_ALONE} determinations of each bottle would show it in only "
+            f"{100 * chance:.0f} % of cases", _NOT_SO)
+
+
+def _share(study: Study, size: DesignSize) -> list[Advice]:
+    """A share of containers that no result of so many can show, and how many could."""
+    bound, n = 100 * beyond_share_bound(size.containers, study.alpha), size.containers
+    if study.scope == "container" or n < 2 or study.share_percent >= bound:
+        return []
+    needed = opened_for(study.share_percent, study.alpha)
+    return [Advice(topic="share out of reach",
+                   what=f"no result of {n} containers can show that at most {study.share_percent:g} % of the {study.scope} lie "
+                        "beyond the margin",
+                   why=f"none of {n} beyond it still leaves up to {bound:.1f} % possible, so the answer can be no better than "
+                       "inconclusive",
+                   cure=f"open {needed}, or declare share_percent = {math.ceil(bound)} with whoever decides")]
+
+
+def _unknown_precision(study: Study, size: DesignSize) -> list[Advice]:
+    """One container whose analytes lack the precision that its judgement rests on."""
+    lost = [study.label_of(k) for k, a in study.analytes.items() if a.repeatability is None and not a.method_key]
+    if size.containers > 1 or study.scope != "container" or not lost:
+        return []
+    return [Advice(topic="repeatability missing", what=f"nothing says how well the laboratory repeats {series(lost)}",
+                   why="one container is judged by it alone, so without it there is no word",
+                   cure="ask the laboratory for r or s_r, the level and the number of results behind it, and write "
+                        "repeatability beside the analyte in study.toml")]
 
 
 def _profiles(study: Study, size: DesignSize) -> list[Advice]:

@@ -367,8 +367,8 @@ def confounded_words(study: Study, containers: pd.DataFrame, samples: pd.DataFra
 
 
 EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatability", "profiles not guessed",
-         "one-sided margin")
-"""Warnings that ``check`` says before anything is drawn; afterwards the first three only."""
+         "one-sided margin", "share out of reach", "repeatability missing")
+"""Warnings that ``check`` and ``plan`` say before anything is drawn; afterwards the first three only."""
 
 
 def early_words(view: DesignView, drawn: bool) -> tuple[str, ...]:

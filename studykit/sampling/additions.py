@@ -106,6 +106,8 @@ def _new_rows(root: Path, tables: Tables, names: Sequence[str], like: str, value
             faults.append(Fault(file="plan", value=name, reason=f"nothing is known of it: it does not stand in {STOCK}",
                                 remedy="say which container it is like: --like CODE, or --set vessel=... and so on"))
         rows.append({**base, "container": name, **values})
+    if "treatment" in old or any(r.get("treatment") for r in rows):
+        rows = [{**r, "treatment": r.get("treatment") or "stored"} for r in rows]
     frame = pd.DataFrame(rows).fillna("").assign(**{LINE: range(len(old) + 2, len(old) + 2 + len(rows))})
     typed, more = type_cells(frame, CONTAINERS)
     faults += more

@@ -28,7 +28,7 @@ from studykit.study.aliases import aliases
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
-from studykit.study.inventory import CONTROL_TREATMENTS, control, wanted_controls
+from studykit.study.inventory import CONTROL_TREATMENTS, control, named_controls, wanted_controls
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
 DUPLICATE_PAIRS = 10
@@ -44,6 +44,13 @@ ADD = {
     "remixed control": "list one more there, or take it out of [design] controls",
     "layered control": "make one up and list it (treatment layered control, with its vessel and liquid height), or "
                        "take it out of [design] controls",
+}
+# the same where [design] names no controls, so that nobody asked for it
+USUAL = {
+    "remixed control": "a hint, the plan is whole without it: one more container, mixed and drawn like the others, would show "
+                       "what drawing alone does; list it in plan/containers.csv (treatment remixed control) if you want it",
+    "layered control": "a hint, the plan is whole without it: a container with a layer made on purpose would show that the "
+                       "laboratory sees one; list it in plan/containers.csv (treatment layered control) if you want it",
 }
 
 
@@ -334,7 +341,8 @@ def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan,
     present = set(containers["treatment"])
     for name in CONTROL_TREATMENTS:
         if control(study, name) and name not in present:
-            out.append(f"the plan should hold a {name}, but no container of plan/containers.csv is one: {ADD[name]}")
+            out.append(f"the plan should hold a {name}, but no container of plan/containers.csv is one: {ADD[name]}"
+                       if named_controls(study) else USUAL[name])
     if "remixed control" in wanted_controls(study) and not control(study, "remixed control"):
         why = "; ".join(study.safety.bars("stirring", keys=True))
         out.append(f"no remixed control: [safety] does not clear mixing ({why})")

@@ -13,7 +13,8 @@ from typing import Any
 
 from studykit.core.errors import BadInput, Fault
 from studykit.study import readers
-from studykit.study.precision import Method, find_method
+from studykit.study.definition import Margin
+from studykit.study.precision import R_FACTOR, Method, find_method
 from studykit.study.readers import ELEMENTS, KINDS, LYING, UNKNOWN, Unclear
 from studykit.vessels.packages import PACKAGES, Package
 
@@ -122,6 +123,7 @@ def _about(key: str, found: Found) -> Iterator[Question]:
                    read=lambda t: readers.as_precision(t, unit, told))
     side = f"; where one side alone matters: {readers.side_of(unit)} below"
     yield Question(key=f"margin.{key}", read=lambda t: readers.as_margin(t, unit, alone),
+                   remark=lambda given: _below(given, key, found, alone),
                    text=f"{key}: {_hint(published, found.get(f'level.{key}'))}the largest difference between top and bottom "
                         f"that does not matter ({readers.example_of(unit)}{'' if alone else side})?")
     yield Question(key=f"reason.{key}", text=f"{key}: why does a smaller difference not matter?", read=readers.as_said)
@@ -129,10 +131,15 @@ def _about(key: str, found: Found) -> Iterator[Question]:
 
 def _hint(method: Method | None, level: float | None) -> str:
     """What single results can show by the published repeatability, where the level is known."""
+    percent = _r_percent(method, level)
+    return "" if percent is None else f"two results of one bottle may differ by {percent:.2g} % (r). What is "
+
+
+def _r_percent(method: Method | None, level: float | None) -> float | None:
+    """r in per cent of the level by a published precision; None where none is, or it hangs on a level that is not known."""
     if method is None or (level is None and (method.r.power != 1 or method.r.shift)):
-        return ""
-    percent = 100 * method.r.at(level or 100.0) / (level or 100.0)
-    return f"two results of one bottle may differ by {percent:.2g} % (r). What is "
+        return None
+    return 100 * method.r.at(level or 100.0) / (level or 100.0)
 
 
 def least_share(opened: int) -> int:
@@ -154,6 +161,24 @@ def share_remark(opened: int, given: int, count: int, many: str) -> str:
 def opened_for(percent: float, alpha: float = 0.05) -> int:
     """How many containers, all in order, show that no more than ``percent`` of the stock are not (1 - alpha bound)."""
     return math.ceil(math.log(alpha) / math.log1p(-percent / 100) - 1e-9)
+
+
+def _below(margin: Margin, key: str, found: Found, alone: bool) -> str:
+    """That a margin lies below the repeatability, where both are on one scale; else ''."""
+    stated, has = found.get(f"precision.{key}"), known(key, liquid_of(found))
+    if stated:
+        (name, value), = ((k, v) for k, v in stated.items() if k != "source")
+        r, percent = value * (R_FACTOR if name.startswith("s_r") else 1), name.endswith("percent")
+    else:
+        told, percent = _r_percent(has.published if has else None, found.get(f"level.{key}")), True
+        r = told or 0.0
+    least = margin.percent if percent else margin.absolute
+    if least is None or least >= r:
+        return ""
+    unit = "%" if percent else unit_of(key, found)
+    cure = "several determinations of each bottle" if alone else "averages over many containers"
+    return (f"taken, but two results of one bottle may differ by {r:.2g} {unit} (r), more than this margin: only {cure} could "
+            "show it, and check says whether they can")
 
 
 def share(opened: int) -> int:

@@ -86,12 +86,11 @@ class Margin(Section):
     def text(self, unit: str) -> str:
         """The margin as people write it, with sign and unit; the unit 1 is none. Of results in % it says of what."""
         per_cent, unit = "% of the value" if unit == "%" else "%", {"1": "", "%": "percentage points"}.get(unit, unit)
+        plain = f"{self.absolute:g} {unit}".rstrip() if self.absolute is not None else (
+            f"{self.relative_percent:g} {per_cent}" if self.factor is None else f"a factor of {self.factor:g}")
         if self.side is not None:
-            plain = f"{self.relative_percent:g} {per_cent}" if self.relative else f"{self.absolute:g} {unit}".rstrip()
-            return f"{f'a factor of {self.factor:g}' if self.factor else plain} {self.side} the mixed container"
-        if self.factor is not None:
-            return f"a factor of {self.factor:g}"
-        return f"±{self.relative_percent:g} {per_cent}" if self.relative else f"±{self.absolute:g} {unit}".rstrip()
+            return f"{plain} {self.side} the mixed container"
+        return plain if self.factor is not None else f"±{plain}"
 
 
 class Repeatability(Section):

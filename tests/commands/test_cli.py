@@ -7,6 +7,7 @@ import shlex
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -180,6 +181,15 @@ def test_quiet_shows_no_progress(capsys, tmp_path, monkeypatch):
     monkeypatch.setattr("studykit.report.make.make_report", stops)
     assert "a stage" in run(capsys, "report", str(root))[2]
     assert "a stage" not in run(capsys, "--quiet", "report", str(root))[2]
+
+
+def test_quiet_report_is_the_answer_and_its_page(capsys, tmp_path, monkeypatch):
+    root = write_study(tmp_path / "s", results_text=results())
+    made = SimpleNamespace(sentence="The stock is homogeneous.", at_lock="", records=(), rejected=0,
+                           page=root / "report/report.html")
+    monkeypatch.setattr("studykit.commands.report.make_report", lambda folder, say, **_: made)
+    assert all(word in run(capsys, "report", str(root))[1] for word in ("Again:", "Check:", "By hand:"))
+    assert run(capsys, "--quiet", "report", str(root))[1].splitlines() == [made.sentence, f"Report: {made.page}"]
 
 
 def test_lab_refuses_what_is_no_study_and_starts_the_kits_own_jupyter(capsys, tmp_path, monkeypatch):

@@ -182,6 +182,15 @@ def test_the_story_is_compared_with_last_years(story, tmp_path):
     assert "±3 %" in next(words).read_text(encoding="utf-8")
 
 
+def test_all_additions_are_written_as_stored_wherever_they_were_known_from(tmp_path):
+    root = locked(tmp_path)
+    planned = set(pd.read_csv(root / "plan/containers.csv", dtype=str)["container"])
+    free = next(c for c in pd.read_csv(root / "plan/stock.csv", dtype=str)["container"] if c not in planned)
+    assert run("add", root, free, "P01", "--like", "201", "--reason", "two pails were found behind the rack") == 0
+    table = pd.read_csv(root / "plan/containers.csv", dtype=str, keep_default_na=False).set_index("container")
+    assert table.loc[[free, "P01"], "treatment"].tolist() == ["stored", "stored"]
+
+
 def test_additions_follow_on_what_stands_and_touch_none_of_it(tmp_path):
     root = locked(tmp_path)
     before = snapshot(root)

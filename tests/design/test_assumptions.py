@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import copy
 import math
+import re
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -22,6 +24,7 @@ from studykit.design.assumptions import (
     propose,
     size_of,
 )
+from studykit.design.cheapest import right_chance
 from studykit.design.operating import DesignSize, chances
 from studykit.design.tables import left_out
 from studykit.inference.margin import Margin
@@ -212,7 +215,7 @@ def test_usual_controls_that_safety_bars_are_left_out_with_a_word_and_named_ones
     table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
     said = " / ".join(make_plan(study(), table).warnings)
     assert "no remixed control: [safety] does not clear mixing (not answered: data_sheet" in said
-    assert "the plan should hold a layered control" in said
+    assert "the plan is whole without it: a container with a layer made on purpose" in said
     alone = study(scope="container", design=None)
     assert wanted_controls(alone) == ("duplicate", "check fluid", "blank")
     assert wanted_controls(study(design=None)) == wanted_controls(study())  # they do not vanish with the section
@@ -357,6 +360,46 @@ def test_margin_below_repeatability_says_whether_any_number_helps() -> None:
     assert "only averages over many containers" in found["P"].why
     assert "even 60 containers with 4 determinations each" in found["water"].why
     assert "a wider margin" in found["water"].cure
+
+
+def test_a_margin_is_held_against_r_as_the_method_states_it() -> None:
+    """r = 1.96 sqrt(2) s_r in per cent of the level: 27.7 for 10, as at the prompt of ``new``; it had been told as 32."""
+    near = study(design__guesses={"P": {"s_r": 10}})
+    told = [a.what for a in advise(near, size_of(near)) if a.topic.startswith("margin below")]
+    assert told
+    assert all("repeatability r of 27.7 %" in t for t in told if t.startswith("P"))
+
+
+def test_one_container_is_told_how_many_determinations_would_show_its_margin() -> None:
+    alone = study(scope="container", design__containers=1, design__guesses={"P": {"s_r": 4}, "water": {"s_r": 300}})
+    size = replace(size_of(alone), containers=1)
+    found = {a.what.split(":")[0]: a for a in advise(alone, size) if a.topic.startswith("margin below")}
+    assert not any("many containers" in a.why or "cheapest" in a.cure for a in found.values())
+    number = int(re.search(r"mean of (\d+) determinations", found["P"].why)[1])
+    aim = next(a for a in aims_of(alone) if a.analyte == "P").with_gradient(0.0)
+    chances = [right_chance(aim, replace(size, replicates=k), alone.alpha) for k in (number - 1, number)]
+    assert chances[0] < alone.design.target <= chances[1]
+    assert "even the mean of 12 determinations" in found["water"].why
+
+
+def test_a_share_that_no_result_can_show_is_said_with_how_many_would() -> None:
+    """If none of n lies beyond, the 95 % bound is 1 - 0.05^(1/n) (Clopper and Pearson 1934, their case of none)."""
+    for share, containers, cure in ((10, 12, "open 29, or declare share_percent = 23"), (23, 12, ""), (10, 29, ""),
+                                    (10, 28, "open 29, or declare share_percent = 11")):
+        asked = study(share_percent=share)
+        told = [a.cure for a in advise(asked, replace(size_of(asked), containers=containers)) if a.topic == "share out of reach"]
+        assert [t.startswith(cure) for t in told] == [True] * bool(cure)
+    alone = study(scope="container", share_percent=10)
+    assert not [a for a in advise(alone, replace(size_of(alone), containers=1)) if a.topic == "share out of reach"]
+
+
+def test_one_container_without_its_precision_is_told_what_to_ask_for() -> None:
+    for precision, told in ({}, 1), ({"repeatability": {"r": 3, "source": "laboratory"}}, 0):
+        analytes = {"P": {"unit": "mg/kg", "method": "in-house 3, 2026", "margin": {"absolute": 5},
+                          "margin_reason": "a tenth of the limit", **precision}}
+        alone = study(scope="container", analytes=analytes, design=None, components=[])
+        size = replace(size_of(study()), containers=1)
+        assert sum(a.topic == "repeatability missing" for a in advise(alone, size)) == told
 
 
 def test_more_analytes_than_the_budget() -> None:

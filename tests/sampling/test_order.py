@@ -157,6 +157,10 @@ def test_warnings_name_what_the_plan_leaves_out(stock) -> None:
     s = study(sampling={"heel": False}, design={"containers": 4, "controls": ["layered control"]})
     text = " / ".join(make_plan(s, choose_containers(stock, s)).warnings)
     assert "the plan should hold a layered control, but no container" in text
+    assert "a hint" not in text  # [design] asks for it
+    usual = study(sampling={"heel": False}, design={"containers": 4})
+    assert "a hint, the plan is whole without it: a container with a layer made on purpose" in " / ".join(
+        make_plan(usual, choose_containers(stock, usual)).warnings)
     assert "no heel draw: what already lies on the floor will not be seen" in text
     assert not any("heel" in w for w in make_plan(study(), choose_containers(stock, study())).warnings)
 

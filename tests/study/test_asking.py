@@ -263,7 +263,8 @@ def test_a_lying_drum_without_an_opening_above_the_level_is_not_planned(answers,
 
 GLYCOL = {"fluid": "coolant 33", "package": "tote", "count": "1", "analytes": "glycol", "unit.glycol": "%",
           "method.glycol": "refractometer, ASTM D3321", "precision.glycol": "r 0.5 points; laboratory",
-          "margin.glycol": "2 points", "reason.glycol": "freezing point moves by less than a kelvin", "responsible": "site chemist"}
+          "margin.glycol": "2 points", "reason.glycol": "freezing point moves by less than a kelvin",
+          "responsible": "site chemist"}
 
 
 @pytest.mark.parametrize("unit", ["%", "% (m/m)", "vol%"])
@@ -336,7 +337,8 @@ def test_keys_are_matched_without_capitals_and_by_the_analytes_own_word() -> Non
 
 
 @pytest.mark.parametrize(("opened", "given", "told"), [
-    (12, "10", "29 would have to be opened, and there are 12"), (12, "22", "13 would have to be opened, and there are 12"), (12, "23", "")])
+    (12, "10", "29 would have to be opened, and there are 12"), (12, "23", ""),
+    (12, "22", "13 would have to be opened, and there are 12")])
 def test_a_share_that_no_result_can_show_is_said(opened, given, told) -> None:
     """If none of n lies beyond, the 95 % bound is 1 - 0.05^(1/n) (Clopper and Pearson 1934, their case of none)."""
     found = answered({**DRUMS, "opened": str(opened), "share": given}, None)[0]

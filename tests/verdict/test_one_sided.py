@@ -21,7 +21,7 @@ from studykit.model.fit import FittedModel, fit_analyte
 from studykit.plot.profiles import against_margin, profiles
 from studykit.register.changes import changes
 from studykit.report.strip import drawing, side_of
-from studykit.study import asking
+from studykit.study import readers
 from studykit.study.amounts import margin_of
 from studykit.study.changes import told
 from studykit.study.definition import Margin, load_study, parse_study
@@ -186,9 +186,9 @@ def test_margins_with_a_side_are_read_and_written(text, margin):
 
 
 def test_new_takes_a_side_and_refuses_it_for_one_container():
-    assert asking._margin("20 % below", "mg/kg") == Margin(relative_percent=20, side="below")
-    with pytest.raises(asking.Unclear, match="needs several containers"):
-        asking._margin("20 % below", "mg/kg", alone=True)
+    assert readers.as_margin("20 % below", "mg/kg") == Margin(relative_percent=20, side="below")
+    with pytest.raises(readers.Unclear, match="needs several containers"):
+        readers.as_margin("20 % below", "mg/kg", alone=True)
 
 
 def test_a_side_declared_after_the_lock_is_told(tmp_path):
