@@ -12,7 +12,7 @@ from studykit.core.change import change_files
 from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore, unless_done
 from studykit.core.writer import one_writer, refuse_unusual
-from studykit.design.tables import confounded_words, early_words, tried_design
+from studykit.design.tables import confounded_words, design_faults, early_words, open_design
 from studykit.report.kept import results_of_functions
 from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
@@ -23,7 +23,7 @@ from studykit.sampling.plan import Filed, codes_of_sisters, draft, has_plan, pla
 from studykit.study.actions import foreseen
 from studykit.study.definition import Study, load_study
 from studykit.study.seal import results_there
-from studykit.study.tables import empty_tables
+from studykit.study.tables import empty_tables, load_tables
 
 PAGES = "plan/pages"
 
@@ -57,8 +57,7 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
     refuse_unusual(root)
     folder = choose(root, notebooks, say)
     made, _ = draft(root, study)
-    view, faults = tried_design(replace(empty_tables(study, root), containers=made.containers))
-    if faults:
+    if faults := design_faults(replace(empty_tables(study, root), containers=made.containers)):
         raise BadInput(faults, title="The plan has faults")
     used = codes_of_sisters(root, sisters)
     with one_writer(root, "plan"):
@@ -67,8 +66,7 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
     notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
              *barred_words(study, filed.plan.containers, filed.plan.samples),
              *confounded_words(study, filed.plan.containers, filed.plan.samples),
-             *(early_words(replace(view, containers=filed.plan.containers, samples=filed.plan.samples), results_there(root))
-               if view is not None else ()))
+             *early_words(open_design(load_tables(root, with_results=False)), results_there(root)))
     return PlanMade(page=root / PAGES / "plan.html", files=filed.files, notes=notes)
 
 

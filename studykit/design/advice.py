@@ -250,9 +250,11 @@ def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
 
 def _ages(study: Study, stored: pd.DataFrame, samples: pd.DataFrame | None) -> list[Advice]:
     """What the planned or drawn ages can say of time, where the study asks about it, and an age far from all others."""
-    if (study.time is None and AGE not in study.factors.by_depth) or AGE not in stored or not stored[AGE].notna().any():
+    if study.time is None and AGE not in study.factors.by_depth:
         return []
-    seen = drawn_ages(study, stored, samples)
+    seen = drawn_ages(study, stored, samples)  # of planned visits too, where nothing was drawn yet
+    if seen.empty:
+        return []
     ages = seen[AGE]
     oldest, step = float(ages.max()), max(SAME_AGE * float(ages.max()), 1e-9)
     distinct, last = len(set((ages / step).round())), seen.loc[ages > oldest - step, "container"].nunique()

@@ -12,9 +12,11 @@ from types import SimpleNamespace
 import pytest
 import typer
 
+from studykit.commands import plan as commands_plan
 from studykit.commands.cli import main
 from studykit.commands.new import new_study
 from studykit.report.manifest import GIT, unlisted
+from studykit.sampling.plan import plan as planned
 from studykit.study.codes import make_codes
 from studykit.study.definition import load_study
 from studykit.study.stages import HERE
@@ -162,3 +164,27 @@ def test_the_readme_of_one_container_speaks_of_no_marks_that_are_not_there(tmp_p
     assert main(["new", str(tmp_path / "t"), "--single"]) == 0
     assert "<--" in (tmp_path / "t/README.txt").read_text(encoding="utf-8")
     assert "<--" in (tmp_path / "t/study.toml").read_text(encoding="utf-8")
+
+
+def visited(tmp_path: Path, days: list[str]) -> Path:
+    """Forty pails, sixteen of which are drawn again at these visits; not planned yet."""
+    root = tmp_path / "visited"
+    assert main(["new", str(root), *(w for k, v in PAILS.items() for w in ("--answer", f"{k}={v}"))]) == 0
+    time = f'\n[time]\ncourse = "linear"\nstarts = "filled"\nvisits = {json.dumps(days)}\ncontainers = "same"\n'
+    with (root / "study.toml").open("a", encoding="utf-8") as file:
+        file.write(time)
+    return root
+
+
+@pytest.mark.parametrize(("days", "two"), [(["2027-03-02", "2028-03-02"], True),
+                                           (["2027-03-02", "2028-03-02", "2029-03-02"], False)])
+def test_check_and_plan_name_two_ages_of_planned_visits(monkeypatch, tmp_path, capsys, days, two) -> None:
+    """As docs/time.md says; they had been told by the page of the plan alone."""
+    root = visited(tmp_path, days)
+    monkeypatch.setattr(commands_plan, "_run", lambda root, study, *_: planned(root, study, bottles=1000))  # without notebooks
+    monkeypatch.setattr(commands_plan, "exchange", lambda *_: None)
+    notes = commands_plan.make_plan_pages(root, lambda _: None).notes
+    assert any("there are two ages only" in n for n in notes) == two
+    capsys.readouterr()
+    assert main(["check", str(root)]) == 0
+    assert ("there are two ages only" in capsys.readouterr().out) == two

@@ -267,7 +267,7 @@ GOOD = stock("AAAABBBBCCCC", "xyxyxyxyxyxy")
 
 
 def test_a_sound_plan_is_only_told_the_limit_of_its_claim() -> None:
-    assert topics(study(), containers=GOOD) == ["claim about the stock"]
+    assert topics(study(share_percent=23), containers=GOOD) == ["claim about the stock"]
     assert topics(study(scope="container"), containers=GOOD) == []
 
 
@@ -371,7 +371,7 @@ def test_a_margin_is_held_against_r_as_the_method_states_it() -> None:
 
 
 def test_one_container_is_told_how_many_determinations_would_show_its_margin() -> None:
-    alone = study(scope="container", design__containers=1, design__guesses={"P": {"s_r": 4}, "water": {"s_r": 300}})
+    alone = study(scope="container", design__containers=1, design__guesses={"P": {"s_r": 10}, "water": {"s_r": 300}})
     size = replace(size_of(alone), containers=1)
     found = {a.what.split(":")[0]: a for a in advise(alone, size) if a.topic.startswith("margin below")}
     assert not any("many containers" in a.why or "cheapest" in a.cure for a in found.values())
@@ -387,7 +387,8 @@ def test_a_share_that_no_result_can_show_is_said_with_how_many_would() -> None:
     for share, containers, cure in ((10, 12, "open 29, or declare share_percent = 23"), (23, 12, ""), (10, 29, ""),
                                     (10, 28, "open 29, or declare share_percent = 11")):
         asked = study(share_percent=share)
-        told = [a.cure for a in advise(asked, replace(size_of(asked), containers=containers)) if a.topic == "share out of reach"]
+        found = advise(asked, replace(size_of(asked), containers=containers))
+        told = [a.cure for a in found if a.topic == "share out of reach"]
         assert [t.startswith(cure) for t in told] == [True] * bool(cure)
     alone = study(scope="container", share_percent=10)
     assert not [a for a in advise(alone, replace(size_of(alone), containers=1)) if a.topic == "share out of reach"]
@@ -397,7 +398,7 @@ def test_one_container_without_its_precision_is_told_what_to_ask_for() -> None:
     for precision, told in ({}, 1), ({"repeatability": {"r": 3, "source": "laboratory"}}, 0):
         analytes = {"P": {"unit": "mg/kg", "method": "in-house 3, 2026", "margin": {"absolute": 5},
                           "margin_reason": "a tenth of the limit", **precision}}
-        alone = study(scope="container", analytes=analytes, design=None, components=[])
+        alone = study(scope="container", analytes=analytes, design__guesses={}, components=[])
         size = replace(size_of(study()), containers=1)
         assert sum(a.topic == "repeatability missing" for a in advise(alone, size)) == told
 
@@ -455,7 +456,7 @@ def test_claim_about_the_stock_gives_the_bound() -> None:
 
 def test_table_of_no_warnings_keeps_its_columns() -> None:
     assert list(advice_table([]).columns) == ["topic", "what", "why", "cure"]
-    assert len(advice_table(advise(study(), size_of(study())))) == 1
+    assert len(advice_table(advise(study(share_percent=23), size_of(study())))) == 1
 
 
 def test_a_budget_without_costs_is_refused() -> None:

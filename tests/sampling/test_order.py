@@ -11,6 +11,7 @@ from studykit.core.errors import BadInput
 from studykit.sampling import order as sampling
 from studykit.sampling.order import liquid_mm, make_plan, run_words
 from studykit.study.codes import check_code
+from studykit.study.definition import DesignSettings
 from studykit.study.inventory import choose_containers
 from tests.sampling_examples import container_table, stock_rows, study
 
@@ -158,7 +159,7 @@ def test_warnings_name_what_the_plan_leaves_out(stock) -> None:
     text = " / ".join(make_plan(s, choose_containers(stock, s)).warnings)
     assert "the plan should hold a layered control, but no container" in text
     assert "a hint" not in text  # [design] asks for it
-    usual = study(sampling={"heel": False}, design={"containers": 4})
+    usual = s.model_copy(update={"design": DesignSettings(containers=4)})
     assert "a hint, the plan is whole without it: a container with a layer made on purpose" in " / ".join(
         make_plan(usual, choose_containers(stock, usual)).warnings)
     assert "no heel draw: what already lies on the floor will not be seen" in text
