@@ -47,6 +47,7 @@ class Unclear(ValueError):
 
 
 def as_text(text: str, short: str = "that is short: write it out, in 3 signs or more") -> str:
+    """The answer in one line; Unclear where it is too short, too long or holds signs that nobody sees."""
     plain = " ".join(text.split())
     if len(plain) < 3:
         raise Unclear(short)
@@ -56,12 +57,14 @@ def as_text(text: str, short: str = "that is short: write it out, in 3 signs or 
 
 
 def as_fluid(text: str) -> str:
+    """What stands there; Unclear for a word that says nothing."""
     if says_nothing(text):
         raise Unclear("write what is known of it, from the label or the delivery note: oil, drained coolant, white slurry")
     return as_text(text)
 
 
 def as_role(text: str) -> str:
+    """The role that decides; Unclear for initials and 'me'."""
     plain = text.strip()
     if re.fullmatch(r"me|i|myself|us|we", plain, re.I) or re.fullmatch(r"(?:[A-Z]\.? ?){1,3}", plain):
         raise Unclear(f"“{plain}” tells others nothing, and names of people are kept out: write the role, such as "
@@ -70,17 +73,20 @@ def as_role(text: str) -> str:
 
 
 def as_method(text: str) -> str:
+    """The method of an analyte; Unclear for a sign or two."""
     return as_text(as_said(text) if len(text.strip()) > 2 else text, "that is short: write it out, with its standard and year "
                    "or the laboratory's own number, such as: Karl Fischer, in-house 12, 2026")
 
 
 def as_said(text: str) -> str:
+    """The answer; Unclear where it says nothing."""
     if says_nothing(text):
         raise Unclear("that says nothing yet: write it in your own words")
     return as_text(text)
 
 
 def as_kind(text: str) -> str:
+    """The kind of liquid, one of ``KINDS``."""
     plain = text.strip().casefold()
     if plain not in KINDS:
         raise Unclear(f"write one of {', '.join(KINDS)}")
@@ -88,6 +94,7 @@ def as_kind(text: str) -> str:
 
 
 def as_package(text: str) -> Package:
+    """The package with its litres; Unclear where it is none, or its volume could be two."""
     try:
         found = package_in(as_text(text))
     except ValueError as error:
@@ -98,6 +105,7 @@ def as_package(text: str) -> Package:
 
 
 def as_inside(text: str, package: Package) -> Package:
+    """The package with its own inside in mm; Unclear where that holds less than stands in it."""
     numbers = [float(n.replace(",", ".")) for n in re.findall(r"\d+(?:[.,]\d+)?", text)]
     if len(numbers) not in (2, 3) or min(numbers) <= 0:
         raise Unclear("write two numbers in mm (diameter x height) or three (length x width x height)")
@@ -108,6 +116,7 @@ def as_inside(text: str, package: Package) -> Package:
 
 
 def as_posture(text: str) -> str:
+    """Whether they stand or lie."""
     plain = text.strip().casefold()
     if plain not in ("stand", "standing", "upright", "lie", "lying"):
         raise Unclear("write stand or lie")
@@ -115,6 +124,7 @@ def as_posture(text: str) -> str:
 
 
 def as_opening(text: str) -> bool:
+    """True for an opening above the liquid; Unclear for none, with why nothing can be drawn."""
     plain = text.strip().casefold()
     if plain not in ("yes", "y"):
         raise Unclear("nothing can be drawn from it as it lies: a bung below the level empties it. Ask those who store it; set "
@@ -124,6 +134,7 @@ def as_opening(text: str) -> bool:
 
 
 def as_whole(text: str) -> int:
+    """A whole number of 1 or more."""
     plain = text.strip()
     if not re.fullmatch(r"[1-9][0-9]{0,5}", plain):
         raise Unclear("write a whole number, 1 or more")
@@ -131,6 +142,7 @@ def as_whole(text: str) -> int:
 
 
 def as_at_most(number: int, most: int, what: str) -> int:
+    """The number; Unclear where there are not so many."""
     if number > most:
         raise Unclear(f"there are {most} {what} only")
     return number
@@ -160,6 +172,7 @@ def _store(text: str) -> tuple[str, str | None]:
 
 
 def as_day(text: str) -> str:
+    """The day as 2026-01-31, '' where it is not known; Unclear for one that has not come."""
     plain = text.strip()
     if plain.casefold() in OPEN:
         return ""
@@ -173,6 +186,7 @@ def as_day(text: str) -> str:
 
 
 def as_analytes(text: str) -> tuple[str, ...]:
+    """The keys of the analytes, by the kit's own word where it has one."""
     keys = [WORDS.get(p.strip().casefold(), p.strip()) for p in text.split(",") if p.strip()]
     odd = [k for k in keys if not re.match(SAFE_NAME, k) or len(k) > 40]
     if odd or not keys:
@@ -183,6 +197,7 @@ def as_analytes(text: str) -> tuple[str, ...]:
 
 
 def as_unit(text: str) -> str:
+    """The canonical text of a unit."""
     try:
         return parse_unit(text.strip())
     except ValueError as error:
@@ -205,6 +220,7 @@ def as_level(text: str, unit: str) -> float | None:
 
 
 def as_share(text: str) -> int:
+    """A share in per cent, 1 to 99."""
     value = as_whole(text.strip().removesuffix("%"))
     if value > 99:
         raise Unclear("write a whole number from 1 to 99")
@@ -242,6 +258,7 @@ def _measured(text: str, unit: str) -> tuple[float, bool]:
 
 
 def as_margin(text: str, unit: str, alone: bool = False) -> Margin:
+    """The margin of an analyte in ``unit``; Unclear for what could be read in two ways, with both."""
     if text.strip().casefold() in OPEN or (says_nothing(text) and not re.search(r"\d", text)):
         raise Unclear("nothing can be judged without it: ask whoever uses the liquid which difference would change nothing, or "
                       f"take a part of the specification's width; {ways(unit)}")
