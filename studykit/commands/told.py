@@ -98,18 +98,14 @@ def asked_at_terminal(question: Question) -> Any:
         if str(text).strip().casefold() == BACK:
             raise Back
         try:
-            found = question.read(str(text)) if str(text).strip() else _again()
+            if not str(text).strip():
+                raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing behind")
+            found = question.read(str(text))
             if question.remark is not None and (said := question.remark(found)):
                 typer.echo(f"  {said} (another answer: {BACK})")
             return found
         except Unclear as error:
             typer.echo(f"  {error}")
-
-
-def _again() -> None:
-    from studykit.study.readers import Unclear
-
-    raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing behind")
 
 
 def passphrase(file: Path | None, *, twice: bool = False) -> str:

@@ -144,7 +144,7 @@ def _r_percent(method: Method | None, level: float | None) -> float | None:
 
 def least_share(opened: int) -> int:
     """The smallest whole share, in per cent, that so many opened containers can show: all in order, 95 % bound."""
-    return math.ceil(100 * (1 - 0.05 ** (1 / opened)))
+    return math.ceil(100 * (1 - float(0.05 ** (1 / opened))))
 
 
 def share_remark(opened: int, given: int, count: int, many: str) -> str:
@@ -167,7 +167,8 @@ def _below(margin: Margin, key: str, found: Found, alone: bool) -> str:
     """That a margin lies below the repeatability, where both are on one scale; else ''."""
     stated, has = found.get(f"precision.{key}"), known(key, liquid_of(found))
     if stated:
-        (name, value), = ((k, v) for k, v in stated.items() if k != "source")
+        name = next(k for k in stated if k != "source")
+        value = float(stated[name])
         r, percent = value * (R_FACTOR if name.startswith("s_r") else 1), name.endswith("percent")
     else:
         told, percent = _r_percent(has.published if has else None, found.get(f"level.{key}")), True
@@ -218,13 +219,13 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
     ``given``: answers by key, as text; ``ask`` gets the rest from a person, None where there is nobody to ask. BadInput names
     every answer that cannot be taken, every key that is no question, and, without a person, each that is missing.
     """
-    given = _by_key(given)
+    answers = _by_key(given)
     found: dict[str, Any] = {}
     asked: list[str] = []
     taken: list[str] = []
     faults: list[Fault] = []
     while (question := _next(found)) is not None:
-        told = given.get(_plain(question.key))
+        told = answers.get(_plain(question.key))
         text = told[1] if told else None
         if text is None and ask is not None and not faults:
             try:
@@ -243,7 +244,7 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
                 raise BadInput(faults, title="The answers have faults") from None  # what is asked next hangs on it
             found[question.key] = None if not question.key.startswith("unit.") else "mg/kg"
     all_asked = {_plain(q.key): q.key for q in questions(found)}
-    faults += [_not_asked(k, v, found, all_asked.values()) for plain, (k, v) in given.items() if plain not in all_asked]
+    faults += [_not_asked(k, v, found, all_asked.values()) for plain, (k, v) in answers.items() if plain not in all_asked]
     if faults:
         raise BadInput(faults, title="The answers have faults")
     return found, list(dict.fromkeys(taken))
