@@ -160,7 +160,8 @@ def _opening(root: Path, study: Study) -> Iterator[tuple[str, str]]:
     records: Mapping[str, Any] = {r.name: r for r in read_records(root / "report/numbers.json")}
     yield ("study", study.title)
     yield ("question", study.question)
-    for name, what in (("verdict_sentence", "verdict"), ("action", "action")):
+    for name, what in (("verdict_sentence", "verdict"), ("verdict_sentence_at_lock", "verdict before a margin was changed"),
+                       ("action", "action")):
         if name in records:
             yield (what, records[name].text())
     if study.invented:

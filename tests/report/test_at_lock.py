@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import pytest
 
 from studykit.commands import app
-from studykit.core.record import literal
+from studykit.core.record import literal, read_records
+from studykit.deposit import export
 from studykit.deposit.summary import page_one as summary_of
 from studykit.report import findings, firstpage, questions
 from studykit.report.page import shown_html
@@ -79,6 +80,15 @@ def test_the_terminals_answer_and_its_object_say_both(monkeypatch, capsys, tmp_p
     said = capsys.readouterr().out
     assert said.strip().startswith("\n".join(filter(None, ("Homogeneous: P.", at_lock))))
     assert json.loads(json.dumps(kept["at_locked_margins"])) == at_lock
+
+
+def test_the_workbooks_contents_begin_with_both_answers(monkeypatch, tmp_path: Path) -> None:
+    numbers = firstpage.recorded(judged(changed(tmp_path / "s", "30 mg/kg")), "06-verdict")
+    made = tmp_path / "s/report/06-verdict/numbers.json"
+    monkeypatch.setattr(export, "read_records", lambda _: read_records(made))
+    told = dict(export._opening(tmp_path / "s", load_study(tmp_path / "s")))
+    assert told["verdict"] == numbers["verdict_sentence"]
+    assert told["verdict before a margin was changed"] == BESIDE
 
 
 def test_the_summary_has_both_answers_apart() -> None:
