@@ -136,8 +136,8 @@ def _alone(study: Study, size: DesignSize, aim: Aim) -> tuple[str, str]:
         if chance >= target:
             return (f"in one container the mean of {k} determinations of each bottle would show it in {100 * chance:.0f} % of "
                     "cases, if nothing settled", f"have each bottle measured {k} times, or give a wider margin with a reason")
-    return (f"in one container even the mean of {MOST_ALONE} determinations of each bottle would show it in only "
-            f"{100 * chance:.0f} % of cases", _NOT_SO)
+    return (f"in one container even the mean of {MOST_ALONE} determinations of each bottle would show it in "
+            f"{f'only {100 * chance:.0f} %' if chance >= 0.01 else 'fewer than 1 %'} of cases", _NOT_SO)
 
 
 def _share(study: Study, size: DesignSize) -> list[Advice]:

@@ -132,9 +132,10 @@ def measured(text: str, name: str, unit: str) -> tuple[float, bool]:
     plain = _OF_VALUE.fullmatch(text)
     given = _above_0(amount(plain[1] if plain else text, name), name, text)
     if given.relative and not plain and unit in SHARES:
-        n = f"{given.value:g}"
-        raise single(name, f"the result is in {unit} itself, so {n} % could be {n} % of its value, or {n} percentage points "
-                     f"({n} {unit} of the result)", f"write '{n} % of the value' or '{n} points'", value=text)
+        n, least = f"{given.value:g}", 50 - given.value
+        of, points = (f" (50 to {50 - given.value / 2:g})", f" (50 to {least:g})") if least > 0 else ("", "")
+        raise single(name, f"the result is in {unit} itself, so {n} % could be {n} % of its value{of}, or {n} percentage points"
+                     f"{points}", f"write '{n} % of the value' or '{n} points'", value=text)
     if not given.relative and given.unit != unit:
         raise single(name, f"must be a number above 0 in % or in {unit}", ways(unit), value=text)
     return given.value, given.relative

@@ -29,7 +29,7 @@ PRECISION = re.compile(r"(s_?r|r)\s*[=: ]\s*(.+)", re.I)
 OPEN = (UNKNOWN, "unknown", "?", "don't know", "dont know", "do not know", "i don't know", "no idea")
 EXAMPLES = {"pH": "0.2 pH", "1": "5 %, or 0.2, or a factor of 2", "1/mL": "a factor of 2, or 30 %, or 500 1/mL",
             "g/mL": "0.5 %, or 0.002 g/mL", "kg/m³": "0.5 %, or 2 kg/m³",
-            **dict.fromkeys(SHARES, "5 % of the value, or 2 points (2 of the result), or a factor of 2")}
+            **dict.fromkeys(SHARES, "5 % of the value, or 2 points (50 to 48), or a factor of 2")}
 """How a margin may be written beside a unit, where the usual example does not fit."""
 LYING = "lying"
 
