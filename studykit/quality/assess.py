@@ -34,7 +34,7 @@ from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.disorder import bottles_out_of_order
 from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
-from studykit.quality.floor import thinned_floor
+from studykit.quality.floor import of_part, thinned_floor
 from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
@@ -49,7 +49,7 @@ from studykit.quality.replicates import (
     scale_s,
     tamed,
 )
-from studykit.quality.riders import beside_copies, causes_of, without_riders
+from studykit.quality.riders import beside_copies, beside_slips, causes_of, without_riders
 from studykit.quality.rules import control_rules
 from studykit.quality.runs import uncarried
 from studykit.quality.slips import check_files, file_table
@@ -299,7 +299,9 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     blanks = blank_for_bottle(results, samples)
     read = undone(t[~(t["kind"].eq("blank") & t["sample"].isin(blanks.table["sample_blank"]))], factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
-    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study), study.labels)
+    wet = of_part(thinned_floor(read, {a: Scatter(s=s, df=DRAWN_DF) for a, s in promised.items()}), read)
+    frame = build_frame(read[~read["sample"].isin(wet)], results, samples, _no_finer(promised, steps, t), limits,
+                        tests_of(study), study.labels)
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = tuple(tamed(p) for p in pooled_repeatability(_unexplained(kept, suspects), promised))
@@ -321,9 +323,9 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     clean = uncarried(frame, suspects.found, read)
     single = (*check_suspects(suspects), slipped, bottles_out_of_order(clean, scatter, study.labels, _named(suspects)),
               thinned_floor(clean, scatter, _named(suspects)))
-    checks = (_missing_check(study, missing, refused_readings(folder)), *beside_copies(single, own), files, in_doubt, blanks,
-              *check_order(suspects, t, again.bottles), again.check,
-              *rules_beside(controls.flags, without_riders(own, causes)))
+    named = beside_slips((*beside_copies(single, own), *rules_beside(controls.flags, without_riders(own, causes))))
+    checks = (_missing_check(study, missing, refused_readings(folder)), *named[:len(single)], files, in_doubt, blanks,
+              *check_order(suspects, t, again.bottles), again.check, *named[len(single):])
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(

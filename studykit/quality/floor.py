@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, listed, shown
-from studykit.quality.together import CAUTION, FLOOR
+from studykit.quality.together import CAUTION, FLOOR, SEVERAL
 from studykit.study.columns import ZONE_KINDS
 
 THIN = 0.9
@@ -24,6 +24,9 @@ NEARLY_ALL = 0.8
 ONE_FACTOR = 0.22
 """What is thinned, by water, is thinned by one factor: half of the analytes at least within so much (log; own judgement).
 What has creamed reads low by an amount of its own in each analyte."""
+
+PART = (0.25, 0.75)
+"""Shares of the stock's containers between which thinned floors leave no zone that could be called usual (own judgement)."""
 
 
 def stock_of(t: pd.DataFrame) -> list[str]:
@@ -58,6 +61,17 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
 
 
+def of_part(thinned: CheckResult, t: pd.DataFrame) -> frozenset[str]:
+    """Samples of the thinned floors of a part of the stock, by which no profile of it goes: of ``PART`` of its containers.
+
+    Where fewer are thinned the others tell what the lowest zone reads, and where nearly all are, that is what the stock does.
+    """
+    few, most = PART
+    boxes, stock = set(thinned.table["container"]), stock_of(t)
+    part = len(boxes) >= SEVERAL and few <= len(boxes) / len(stock) <= most
+    return frozenset(thinned.table["sample"].astype(str)) if part else frozenset()
+
+
 def _alike(share: pd.Series) -> int:
     """How many of these shares are one factor, at most."""
     x = np.sort(np.log(share.dropna().to_numpy(float)))
@@ -75,4 +89,4 @@ def _floor(table: pd.DataFrame) -> Flag:
                 evidence=text, samples=tuple(sorted(set(table["sample"]))))
 
 
-__all__ = ["stock_of", "thinned_floor"]
+__all__ = ["of_part", "stock_of", "thinned_floor"]

@@ -27,6 +27,8 @@ FACTORS = ("run shift", "drift", "check fluid")
 AS_COPIED = ("swapped samples", "missing purge", "portion or dilution", "value alone", "transposed digits", "carry-over",
              "heel in the zone", "disturbed container", "own settling", FLOOR, DIRT)
 """Causes, of single bottles and of a container's zones, that a copied row may look like."""
+AS_SLIPPED = ("unit slip", "portion or dilution", "value alone", "transposed digits", DIRT)
+"""What one slip of a reading may be told as a second time."""
 REAL = ("own settling", "run and stock")
 """Explanations that do not explain such consequences away."""
 
@@ -99,9 +101,33 @@ def beside_copies(checks: Iterable[CheckResult], others: Iterable[CheckResult]) 
     return tuple(replace(c, flags=tuple(map(told, c.flags))) for c in checks)
 
 
+def beside_slips(checks: Iterable[CheckResult]) -> tuple[CheckResult, ...]:
+    """The checks with what is said of a reading beside its slip as a hint that names the slip: one factor, told once.
+
+    The most pressing slip of a reading stands, and of such the first.
+    """
+    checks = tuple(checks)
+    slips = sorted((f for c in checks for f in c.flags if f.rule == "unit slip" and f.samples and f.analyte
+                    and f.concern in CONCERNS[:2]), key=lambda f: CONCERNS.index(f.concern))
+
+    def told(flag: Flag) -> Flag:
+        names, before = set(_names(flag)), slips[:slips.index(flag)] if flag in slips else slips
+        for slip in before if flag.rule in AS_SLIPPED and flag.concern == CONCERNS[1] and names else ():
+            if set(flag.samples) & set(slip.samples) and names <= set(_names(slip)):
+                return replace(flag, concern=CONCERNS[2], evidence=f"follows from unit slip ({slip.where}): {flag.evidence}")
+        return flag
+
+    return tuple(replace(c, flags=tuple(map(told, c.flags))) for c in checks)
+
+
+def _names(flag: Flag) -> list[str]:
+    """The analytes of a flag; none where it names none."""
+    return [a.strip() for a in flag.analyte.split(",") if a.strip()]
+
+
 def without_riders(checks: Iterable[CheckResult], causes: list[Cause]) -> tuple[CheckResult, ...]:
     """The checks with their flags ``explained``."""
     return tuple(replace(c, flags=tuple(explained(f, causes) for f in c.flags)) for c in checks)
 
 
-__all__ = ["Cause", "beside_copies", "causes_of", "explained", "without_riders"]
+__all__ = ["Cause", "beside_copies", "beside_slips", "causes_of", "explained", "without_riders"]

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality.flags import CheckResult, Flag
-from studykit.quality.riders import Cause, beside_copies, causes_of, explained, without_riders
+from studykit.quality.riders import Cause, beside_copies, beside_slips, causes_of, explained, without_riders
 
 
 def found(cause: str, place: str, rows: tuple[int, ...], columns: tuple[int, ...]) -> SimpleNamespace:
@@ -83,3 +83,21 @@ def test_what_departs_in_a_copied_row_is_a_hint_that_names_the_copy():
                  flag("run shift", "P", "S1")):
         assert concern(kept) == "ask before trusting"
     assert concern(flag("missing purge", "", "S2"), replace(copy, concern="ask before trusting")) == "ask before trusting"
+
+
+def test_what_is_said_of_a_reading_beside_its_slip_is_a_hint():
+    """By hand: of two slips of a reading the more pressing stands, else the first; what names more stays."""
+    def flag(rule: str, analyte: str, sample: str, concern: str = "ask before trusting") -> Flag:
+        return Flag(rule=rule, concern=concern, where=f"sample {sample}", evidence="seen", analyte=analyte, samples=(sample,))
+
+    def concerns(*flags: Flag) -> list[str]:
+        checks = beside_slips([CheckResult(rule="any", table=pd.DataFrame(), flags=(f,)) for f in flags])
+        return [f.concern[:4] for c in checks for f in c.flags]
+
+    slip = flag("unit slip", "P, Si", "S1")
+    assert concerns(flag("portion or dilution", "P, Si", "S1"), slip) == ["hint", "ask "]
+    assert concerns(slip, flag("unit slip", "Si", "S1")) == ["ask ", "hint"]
+    assert concerns(flag("unit slip", "Si", "S1"), flag("unit slip", "Si", "S1", "stop and find out")) == ["hint", "stop"]
+    assert concerns(slip, flag("unit slip", "Si", "S2"), flag("value alone", "Si, Zn", "S1"), flag("wrong product", "Si", "S1"),
+                    flag("portion or dilution", "", "S1")) == ["ask "] * 5
+    assert concerns(flag("unit slip", "Si", "S1", "hint only"), flag("value alone", "Si", "S1")) == ["hint", "ask "]
