@@ -24,6 +24,8 @@ MOST_OF = 0.6
 """Share of the analytes of a bottle, or of one test, that it must explain."""
 CLEAR = 4.0
 """Nats beyond its price that the lowest zone of a container must save to be one of those thinned."""
+ONE_BOTTLE = 0.05
+"""Within so much (log) of a power of ten a factor is that power: a bottle is itself off by some per cent (own judgement)."""
 
 
 def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
@@ -64,8 +66,10 @@ def _portion(sc: Scene, i: int, mine: Mask, middle: float) -> Iterator[Candidate
     where = int(np.flatnonzero(rows == i)[0])
     looked = float(np.log(max(2, (sc.f.at >= 0).sum()))) + _choice(sc, i, mine)
     columns = np.flatnonzero(mine) if mine.sum() < np.isfinite(sc.y[i]).sum() else np.arange(mine.size)
-    steps = [(middle, "portion or dilution", FREE + 1.0)]
-    steps += [(k, "unit slip", np.log(len(SLIPS)) + 1.0) for k in SLIPS if abs(k - middle) < 0.4]
+    slips = [k for k in SLIPS if abs(k - middle) < 0.4]
+    steps = [(k, "unit slip", np.log(len(SLIPS)) + 1.0) for k in slips]
+    if all(abs(k - middle) > ONE_BOTTLE for k in slips):
+        steps.insert(0, (middle, "portion or dilution", FREE + 1.0))
     for step, cause, price in steps:
         y = sc.y[rows].copy()
         y[where, columns] = sc.f.times(y[where], np.exp(-step))[columns]

@@ -259,7 +259,9 @@ def place_of(f: Frame, c: Candidate) -> tuple[str, tuple[str, ...]]:
 
 def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause == "unit slip":
-        what = "all its analytes are" if len(c.columns) > 1 else f"{shown(f.value[c.rows[0], c.columns[0]])} is"
+        whole = len(c.columns) >= int(np.isfinite(y[c.rows[0]]).sum())
+        what = f"{shown(f.value[c.rows[0], c.columns[0]])} is" if len(c.columns) == 1 else (
+            "all its analytes are" if whole else f"{listed(f.told(c.columns), 12)} are")
         return f"{what} {_factor(c.amount)} what container and depth lead one to expect: a unit, a decimal or a dilution?"
     if c.cause in ("portion or dilution", "diluted or evaporated"):
         return _says_one_factor(f, c)

@@ -52,6 +52,13 @@ def test_a_power_of_ten_is_a_slip_of_a_unit_too(x: float, slip: float | None) ->
     np.testing.assert_allclose(found[0].readings, np.full((1, 4), log(100) + x - slip))
 
 
+@pytest.mark.parametrize(("x", "either"), [(log(10) + 0.04, False), (log(10) - 0.04, False), (log(10) + 0.07, True)])
+def test_what_lies_within_a_bottles_scatter_of_a_power_of_ten_is_that_power(x: float, either: bool) -> None:
+    sc = scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), x)}, s=0.02)
+    assert of(sc, "unit slip")
+    assert bool(of(sc)) == either
+
+
 def test_a_composite_is_held_against_its_own_expectation() -> None:
     """No level is fitted: four times what 8 standard deviations cost; nothing is said of what settles."""
     off = {(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), -0.4)}

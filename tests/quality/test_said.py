@@ -38,7 +38,8 @@ def test_amounts_are_per_cent_of_a_relative_analyte_and_the_unit_of_another() ->
 
 
 @pytest.mark.parametrize(("c", "words"), [
-    (cand("unit slip", columns=(0, 1), amount=0.1), "all its analytes are 1/10 of what container and depth lead one to expect"),
+    (cand("unit slip", columns=(0, 1), amount=0.1), "P and Zn are 1/10 of what container and depth lead one to expect"),
+    (cand("unit slip", columns=(0, 1, 2, 3), amount=0.1), "all its analytes are 1/10 of what container and depth lead one"),
     (cand("unit slip", amount=10.0), "100 is 10 times what container and depth lead one to expect"),
     (cand("carry-over", amount=0.123, detail="B03"), "readings hold about 12 % of the bottle before (after B03)"),
     (cand("carry-over", amount=0.1, place="run R1", detail="blank B reads"), "of the bottle before: blank B reads"),
