@@ -34,7 +34,7 @@ from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.disorder import bottles_out_of_order
 from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
-from studykit.quality.floor import of_part, thinned_floor
+from studykit.quality.floor import thinned_floor, without_wet
 from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
@@ -299,9 +299,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     blanks = blank_for_bottle(results, samples)
     read = undone(t[~(t["kind"].eq("blank") & t["sample"].isin(blanks.table["sample_blank"]))], factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
-    wet = of_part(thinned_floor(read, {a: Scatter(s=s, df=DRAWN_DF) for a, s in promised.items()}), read)
-    frame = build_frame(read[~read["sample"].isin(wet)], results, samples, _no_finer(promised, steps, t), limits,
-                        tests_of(study), study.labels)
+    frame = build_frame(without_wet(read, promised), results, samples, _no_finer(promised, steps, t), limits, tests_of(study),
+                        study.labels)
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = tuple(tamed(p) for p in pooled_repeatability(_unexplained(kept, suspects), promised))

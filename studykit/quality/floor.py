@@ -61,15 +61,17 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
 
 
-def of_part(thinned: CheckResult, t: pd.DataFrame) -> frozenset[str]:
-    """Samples of the thinned floors of a part of the stock, by which no profile of it goes: of ``PART`` of its containers.
+def without_wet(t: pd.DataFrame, promised: Mapping[str, float]) -> pd.DataFrame:
+    """The working table without thinned floors of a part of the stock, by which no profile of it goes: of ``PART`` of it.
 
     Where fewer are thinned the others tell what the lowest zone reads, and where nearly all are, that is what the stock does.
+    ``promised``: standard deviation of a bottle, on the scale of ``y``.
     """
+    thinned = thinned_floor(t, {a: Scatter(s=s) for a, s in promised.items()}).table
     few, most = PART
-    boxes, stock = set(thinned.table["container"]), stock_of(t)
+    boxes, stock = set(thinned["container"]), stock_of(t)
     part = len(boxes) >= SEVERAL and few <= len(boxes) / len(stock) <= most
-    return frozenset(thinned.table["sample"].astype(str)) if part else frozenset()
+    return t[~t["sample"].isin(thinned["sample"])] if part else t
 
 
 def _alike(share: pd.Series) -> int:
@@ -89,4 +91,4 @@ def _floor(table: pd.DataFrame) -> Flag:
                 evidence=text, samples=tuple(sorted(set(table["sample"]))))
 
 
-__all__ = ["of_part", "stock_of", "thinned_floor"]
+__all__ = ["stock_of", "thinned_floor", "without_wet"]

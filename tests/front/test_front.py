@@ -106,7 +106,7 @@ def test_every_fault_of_a_formula_at_once(study: sk.OpenStudy):
 
 @pytest.mark.parametrize(("change", "said"), [
     ({"margin": 5}, "no unit"), ({"margin": "5"}, "no unit"), ({"margin": "5 furlong"}, "not known"),
-    ({"margin": "120 %"}, "below 100"), ({"margin": "-5 %"}, "above 0"), ({"repeatability": "2 mg/kg"}, "per cent"),
+    ({"margin": "120 %"}, "below 100"), ({"margin": "-5 %"}, "a sign does not say"), ({"repeatability": "2 mg/kg"}, "per cent"),
     ({"profiles": 1}, "no unit"), ({"difference": "-100 %"}, "100 %"), ({"difference": "-200 %"}, "100 %"),
     ({"shape": "odd"}, "shape"), ({"shape": 3}, "shape"), ({"repeatability": "0 %"}, "above 0"),
     ({"containers": 2.5}, "whole number"), ({"containers": True}, "whole number"), ({"containers": "12"}, "whole number"),
