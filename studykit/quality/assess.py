@@ -76,12 +76,10 @@ __all__ = ["QualityReport", "assess", "completeness", "read_exclusions", "record
 class QualityReport:
     """Everything the quality stage found.
 
-    completeness: a row an analyte (planned, drawn, measured, quantified, below_limit, excluded,
-    usable, missing; samples). missing: a row a planned sample that lacks results. duplicates,
-    repeatability, mass_balance, flags, exclusions, counts: tables of those checks. controls: see
-    ``Controls``. checks: every check with its own table. scatter: what results are judged by.
-    suspects: the model and its explanations.
-    sentences: the findings in plain words, most pressing first.
+    completeness: a row an analyte (planned, drawn, measured, quantified, below_limit, excluded, usable, missing; samples).
+    missing: a row a planned sample that lacks results. duplicates, repeatability, mass_balance, flags, exclusions, counts:
+    tables of those checks. controls: see ``Controls``. checks: every check with its own table. scatter: what results are
+    judged by. suspects: the model and its explanations. sentences: the findings in plain words, most pressing first.
     """
 
     completeness: pd.DataFrame
