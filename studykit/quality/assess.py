@@ -37,6 +37,7 @@ from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Sc
 from studykit.quality.floor import thinned_floor, without_wet
 from studykit.quality.fluids import by_one_factor, rules_beside
 from studykit.quality.frame import build_frame, one_of_two, spread
+from studykit.quality.heels import of_the_floor
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.mistaken import blank_for_bottle
 from studykit.quality.refused import refused_readings
@@ -54,7 +55,6 @@ from studykit.quality.rules import control_rules
 from studykit.quality.runs import uncarried
 from studykit.quality.slips import check_files, file_table
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
-from studykit.quality.together import FLOOR
 from studykit.quality.visits import unfold
 from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
@@ -369,11 +369,11 @@ def _unexplained(t: pd.DataFrame, suspects: Suspects) -> pd.DataFrame:
 
 
 def _named(suspects: Suspects) -> set[str]:
-    """Samples of which an explanation stands that is not of a run, nor one analyte's; containers of a thinned floor."""
+    """Samples of which an explanation stands that is not of a run, nor one analyte's; containers of a floor that is named."""
     f = suspects.frame
     own = {i for c in suspects.found if not c.place.startswith("run ") and len(c.columns) > 1 for i in c.rows
            if c.cause != "own settling"}
-    wet = {str(f.rows["container"].iat[i]) for c in suspects.found if c.cause == FLOOR for i in c.rows}
+    wet = {str(f.rows["container"].iat[i]) for c in suspects.found if of_the_floor(c) for i in c.rows}
     return {str(f.rows["sample"].iat[i]) for i in own} | wet
 
 

@@ -124,7 +124,7 @@ class Scene:
         live = np.where(np.isfinite(self.y[rows]), y, np.nan)
         if sd < 0.05:
             return _centre_loss(live - offset, self.m.s[rows]) * self.m.share
-        shape = self._shape(rows)
+        shape = self.shape(rows)
         rates = np.array([rate, *np.exp(sd * RATES)])
         tries = (live - offset)[:, None, :] - (rates - rate)[:, None] * shape[:, None, :]
         n, _, k = tries.shape
@@ -132,7 +132,7 @@ class Scene:
         cost += ((np.log(rates) / sd) ** 2 / 2 / k)[:, None]
         return np.asarray(cost[np.argmin(cost.sum(axis=1))])
 
-    def _shape(self, rows: Index) -> Vector:
+    def shape(self, rows: Index) -> Vector:
         """The stock's profile in these rows, less its mean over the depths."""
         depths = np.unique(self.f.place[self.f.zone])
         return np.asarray(self.m.profile[self.f.place[rows]] - self.m.profile[depths].mean(axis=0))

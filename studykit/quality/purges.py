@@ -16,6 +16,9 @@ from studykit.quality.frame import Index, Vector, in_units, quantile
 
 PURGED = (0.2, 0.35, 0.5, 0.65, 0.8)
 """Shares of the draw before it that are tried for a draw."""
+OWN = (-1.5, 0.0, 1.5)
+"""Own rates of a container that are tried, in standard deviations of the containers' rates (log): as fitted, mixed draws look
+as if it had settled less than it has."""
 
 
 def purges(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
@@ -32,7 +35,8 @@ def _purge(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
     order = spots[np.argsort(drawn[spots], kind="stable")]
     if order.size < 3:
         return
-    tries = [(share, _unpurged(sc, rows, order, share, led)) for share, led in product(PURGED, (False, True))]
+    tries = [(share, _unpurged(sc, rows, order, share, led, own))
+             for own in _as_settled(sc, rows) for share, led in product(PURGED, (False, True))]
     gain, share, y = _best(sc, rows, tries)
     price = looked + FREE + float(np.log(3.0))
     yield Candidate(cause="missing purge", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))), readings=y,
@@ -53,12 +57,12 @@ def _carried_on(sc: Scene, rows: Index, order: Index, share: float) -> Vector:
     y, own, at = sc.y[rows].copy(), sc.m.typical[rows].copy(), order[0]
     last = sc.m.profile[sc.f.place[rows[order[-1]]]] - sc.m.profile[sc.f.place[rows[at]]]
     for _ in range(2):
-        y[at] = _without_share(sc, sc.y[rows[at]], own[at], own[at] + last, share)
+        y[at] = without_share(sc, sc.y[rows[at]], own[at], own[at] + last, share)
         own += np.nan_to_num(quantile((y - own)[order], 0.5))
     return y
 
 
-def _without_share(sc: Scene, read: Vector, own: Vector, before: Vector, share: float) -> Vector:
+def without_share(sc: Scene, read: Vector, own: Vector, before: Vector, share: float) -> Vector:
     """What a draw would read without a share of ``before``: as expected, and as far off as it is from the mixture."""
     with np.errstate(all="ignore"):
         x, p = (in_units(sc.f.relative, v) for v in (own, before))
@@ -67,21 +71,31 @@ def _without_share(sc: Scene, read: Vector, own: Vector, before: Vector, share: 
     return np.where(np.isfinite(off), own + off, read)
 
 
-def _unpurged(sc: Scene, rows: Index, order: Index, share: float, led: bool) -> Vector:
+def _as_settled(sc: Scene, rows: Index) -> list[Vector]:
+    """What a container's zones are expected to read, as fitted and by each of the rates that are tried (rows x A)."""
+    fitted, shape = sc.m.typical[rows], sc.shape(rows)
+    if sc.m.rate_spread <= 0:
+        return [fitted]
+    rates = np.exp(sc.m.rate_spread * np.array(OWN)) - sc.m.rate[sc.f.at[rows[0]]]
+    return [fitted, *(fitted + rate * shape for rate in rates)]
+
+
+def _unpurged(sc: Scene, rows: Index, order: Index, share: float, led: bool, own: Vector) -> Vector:
     """What the zones would read by themselves: as expected there, and as far off as they are from a mixture with the
     draw before, whose own reading stands for it. The container's level is fitted to what is left (twice).
 
     ``led``: the first draw holds as much of the last one of another container, which reads as the stock does there.
+    ``own``: what the zones are expected to read.
     """
-    y, own = sc.y[rows].copy(), sc.m.typical[rows].copy()
+    y, own = sc.y[rows].copy(), own.copy()
     last = sc.m.profile[sc.f.place[rows[order[-1]]]] - sc.m.profile[sc.f.place[rows[order[0]]]]
     for _ in range(2):
         for k in range(0 if led else 1, order.size):
             at = order[k]
             before = sc.y[rows[order[k - 1]]] if k else own[at] + last
-            y[at] = _without_share(sc, sc.y[rows[at]], own[at], before, share)
+            y[at] = without_share(sc, sc.y[rows[at]], own[at], before, share)
         own += np.nan_to_num(quantile((y - own)[order[0 if led else 1:]], 0.5))
     return y
 
 
-__all__ = ["purges"]
+__all__ = ["purges", "without_share"]

@@ -34,6 +34,8 @@ APART = 4.0
 Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
 SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
+AROUND = (0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
+"""Around the share of a run that saves most, as factors of it: a factor of one bottle, its rival, is a free number too."""
 MOST = 2 / 3
 """Share of the containers from which one order of their depths counts as somebody's habit (own judgement)."""
 USUAL_SHARE = 0.05
@@ -195,16 +197,17 @@ def without(sc: Scene, after: Index, before: Index, share: float, left: Vector |
     return np.where(np.isfinite(y), y, sc.y[after])
 
 
-def contents(sc: Scene, after: Index, before: Index, share: float, adds: bool = False) -> Vector:
+def contents(sc: Scene, after: Index, before: Index, share: float, adds: bool = False, raw: Vector | None = None) -> Vector:
     """What each bottle held (n x A, in the unit) if every reading holds a share of what the bottle before it held.
 
     A line that keeps its last filling passes on what it read, and with it a share of the share; a needle that takes some of
-    each bottle along passes on what was in the bottle.
+    each bottle along passes on what was in the bottle. ``raw`` (n x A, in the unit): what was read, if not as the frame has it.
     """
-    out = sc.f.raw.copy()
+    raw = sc.f.raw if raw is None else raw
+    out = raw.copy()
     for i, j in zip(after, before, strict=True):
-        clean = (sc.f.raw[i] - share * out[j]) / (1.0 if adds else 1 - share)
-        out[i] = np.where(np.isfinite(clean), np.maximum(clean, 0.0), sc.f.raw[i])
+        clean = (raw[i] - share * out[j]) / (1.0 if adds else 1 - share)
+        out[i] = np.where(np.isfinite(clean), np.maximum(clean, 0.0), raw[i])
     return out
 
 
@@ -254,16 +257,13 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
     after, before = _before(sc.f, rows)
     blanks, columns, share, worth, words = told(sc, after, before, adds)
     shares = [share] if worth else SHARES
-    held = [contents(sc, after, before, q, adds) for q in shares]
+    gain, share, y, raw = _best_share(sc, rows, after, before, shares, adds)
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
-    tries = [_all_carry(sc, rows, after, before, q, left, adds) for q, own in zip(shares, held, strict=True)
-             for left in (None, own)]
-    gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
     if worth and not blanks and cleared(sc, run, columns, share) and float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT:
         return None
     y[blanks] = np.nan
-    y[after] = np.where(np.isfinite(sc.f.raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
+    y[after] = np.where(np.isfinite(raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
     columns = np.union1d(columns, np.flatnonzero(gain > UNREAD)) if worth else np.arange(gain.size)
     if adds and worth and not blanks and gain.sum() < PATTERN:
         return None
@@ -273,6 +273,25 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
     return Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
                      readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
                      amount=share, detail=words)
+
+
+def _best_share(sc: Scene, rows: Index, after: Index, before: Index, shares: Sequence[float],
+                adds: bool) -> tuple[Vector, float, Vector, Vector]:
+    """The share of these that saves most in a run, and what lies around it: gain by analyte, share, readings without, what was
+    read (n x A). What a blank has no number of counts as not read, or as not in it.
+    """
+    keep, blank = sc.f.at[after] >= 0, sc.f.rows["kind"].eq("blank").to_numpy()
+    read = (sc.f.raw, _as_blank(sc.f)) if blank[before].any() else (sc.f.raw,)
+
+    def tried(q: float) -> tuple[Vector, float, Vector, Vector]:
+        ways = [(raw, left) for raw in read for left in (raw, contents(sc, after, before, q, adds, raw))]
+        each = [(*_all_carry(sc, rows, after[keep], before[keep], q, left, adds), raw) for raw, left in ways]
+        return max(each, key=lambda x: float(x[0].sum()))
+
+    best = max(map(tried, shares), key=lambda x: float(x[0].sum()))
+    if len(shares) < 2 or best[0].sum() < FREE:
+        return best
+    return max((best, *(tried(best[1] * by) for by in AROUND)), key=lambda x: float(x[0].sum()))
 
 
 def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:

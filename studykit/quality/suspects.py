@@ -29,6 +29,7 @@ from studykit.quality.explain import (
 )
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.heels import own_heel
 from studykit.quality.levels import containers
 from studykit.quality.mistaken import mistaken
 from studykit.quality.portions import at_the_floor, portions
@@ -189,7 +190,7 @@ def bottle_candidates(sc: Scene) -> list[Candidate]:
     """Every explanation that concerns cells, bottles and containers."""
     boxes = worst_boxes(sc)
     out = [*cells(sc), *portions(sc), *at_the_floor(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes),
-           *purges(sc, boxes), *containers(sc)]
+           *own_heel(sc, boxes), *purges(sc, boxes), *containers(sc)]
     return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]
 
 
@@ -277,6 +278,9 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause == FLOOR:
         return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
                 f"free water or another fluid at the floor, likeliest; {CAUTION}")
+    if c.cause == "heel in the zone" and c.detail:
+        return (f"the lowest draw reads, in all its analytes, as if about {shown(100 * c.amount, 2)} % of it were what the "
+                f"heel of this container is: did it reach the heel? {CAUTION[0].upper()}{CAUTION[1:]}")
     if c.place == "several":
         return f"{c.detail}: real settling or creaming, likeliest"
     if c.cause == "missing purge" and c.place == "bottle":

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from studykit.quality.explain import Scene
-from studykit.quality.purges import _without_share, purges
+from studykit.quality.purges import purges, without_share
 from tests.quality.hand import least, scene_of
 
 ROWS = np.array([3, 4, 5])
@@ -52,6 +52,17 @@ def test_each_share_is_told_from_the_others(share: float) -> None:
     np.testing.assert_allclose(np.exp(found.readings[:, 0]), [50, 100, 200], rtol=1e-9)
 
 
+def test_mixed_draws_are_not_held_against_the_low_rate_that_they_bring_about() -> None:
+    """0.65 of the draw before in each: the zones rise by 2.3 instead of 4 times, and the fitted rate has taken that up."""
+    first = read_as((50, 67.5, 113.875))
+    rate, box = np.array([1.0, 0.7, 1.0, 1.0]), first.f.at
+    typical = first.m.typical + (rate[box] - 1)[:, None] * first.m.profile[first.f.place]
+    m = replace(first.m, rate=rate, rate_spread=0.2, typical=typical, e=first.y - typical)
+    found = best(replace(first, m=m), "container")
+    assert found.amount == 0.65
+    np.testing.assert_allclose(np.exp(found.readings[:, 0]), [50, 100, 200], rtol=0.02)
+
+
 def test_a_first_draw_that_carries_on_is_put_right_alone() -> None:
     """0.35 of another container's last draw (200) and 0.65 of its own 50: 102.5."""
     sc = read_as((102.5, 100, 200))
@@ -86,12 +97,12 @@ def test_fewer_than_three_draws_in_order_tell_nothing(kind: tuple[str, ...], ord
 def test_a_draw_without_a_share_of_another() -> None:
     """Expected 100 and half of 200 before it: 150, read as 160: 160 / 150 of its own 100; 10 and a fifth of 30: 14."""
     sc = scene_of(analytes=("P", "KV40"), absolute=("KV40",))
-    found = _without_share(sc, np.array([log(160), 15.0]), np.array([log(100), 10.0]), np.array([log(200), 30.0]), 0.5)
+    found = without_share(sc, np.array([log(160), 15.0]), np.array([log(100), 10.0]), np.array([log(200), 30.0]), 0.5)
     np.testing.assert_allclose(found, [log(100 * 160 / 150), 10.0 - 5.0])
-    fifth = _without_share(sc, np.array([np.nan, 15.0]), np.array([log(100), 10.0]), np.array([log(200), 30.0]), 0.2)
+    fifth = without_share(sc, np.array([np.nan, 15.0]), np.array([log(100), 10.0]), np.array([log(200), 30.0]), 0.2)
     assert np.isnan(fifth[0])
     assert fifth[1] == pytest.approx(11.0)
-    none = _without_share(sc, np.array([log(90), 15.0]), np.array([np.nan, 10.0]), np.array([log(200), 30.0]), 0.2)
+    none = without_share(sc, np.array([log(90), 15.0]), np.array([np.nan, 10.0]), np.array([log(200), 30.0]), 0.2)
     assert none[0] == pytest.approx(log(90))  # where nothing is expected the reading stands
 
 

@@ -17,6 +17,7 @@ from tests.quality.test_stores import questions
 DRUMS = Place(fluid="engine oil", containers=14, duplicates=0.5, two_runs=True)
 SETTLED = Place(fluid="fertiliser", profile="exp", far=float(np.log(8)), duplicates=0.4, draw=1.0)
 COPIED = Place(fluid="fertiliser", profile="exp", far=float(np.log(3)), duplicates=0.3)
+FEW = Place(fluid="coolant", containers=4, depths=5, duplicates=0.5, heels=True)
 ONE_FAULT = [
     ("carry-over", replace(DRUMS, draw=0.5), 4),  # viscosity, of which no blank tells, was asked about at the bottle after it
     ("carry-over", replace(DRUMS, tails="t5", draw=0.5), 7),  # a portion was asked about at the bottle after the blank
@@ -24,6 +25,8 @@ ONE_FAULT = [
     ("copied row", COPIED, 0),  # a portion and transposed digits of the copy
     ("copied row", COPIED, 4),  # a missing purge of the copy
     ("heel", replace(DRUMS, two_runs=True, heels=True, draw=0.0), 0),  # a portion of the same bottle
+    ("heel", FEW, 0),  # told as a portion: settling was taken first, and had used up what is rich
+    ("heel", FEW, 3),  # told as carry-over, and the heel once more as free water
 ]
 
 
