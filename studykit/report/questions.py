@@ -255,12 +255,14 @@ def _by_use(stage: OpenStage) -> str:
 def _against(stage: OpenStage, *, once: bool = False) -> list[tuple[str, str]]:
     """Each use other than the zones whose words veto, with these words and the analytes that they are about.
 
-    ``once``: without floors beyond, which are said with the answer, and container by container under which.
+    ``once``: floors beyond are said with the answer and container by container under which, so they are only named here, beside
+    others.
     """
     table, told, far = _uses(stage), list[tuple[str, str]](), _named_beyond(stage)
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
-        rows = rows.drop(floors_beyond(rows).index) if use == "floor" and once else rows
+        low = floors_beyond(rows) if use == "floor" and once else rows[:0]
+        rows = rows.drop(low.index)
         whole = use == WHOLE  # the table by use has its reasons
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
         named = () if whole else (SINGLE, MOST)
@@ -270,7 +272,8 @@ def _against(stage: OpenStage, *, once: bool = False) -> list[tuple[str, str]]:
         parts = [f"{str(words).replace(UNDECIDED, OPEN)} for "
                  + (f"all {every} analytes" if len(part) == every > FEW else both(list(part["name"])))
                  for words, part in rows.groupby("said", sort=False)]
-        told += [(use, "; ".join(parts))] if parts else []
+        named_below = [f"beyond the margin for {both(list(low['name']))} (see which containers)"] * bool(len(low))
+        told += [(use, "; ".join([*named_below, *parts]))] if parts else []
     return told
 
 
