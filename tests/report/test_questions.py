@@ -290,6 +290,11 @@ def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_
     assert said.startswith("No: on the floor liquid is shown to lie beyond the margin of phosphorus. Of the zones it cannot")
     monkeypatch.setattr(questions, "_uses", lambda _: use.assign(word=UNDECIDED))
     assert questions._poured(own) == ["Floor: not known for phosphorus."]
+    iron = pd.DataFrame({"analyte": ["Fe"], "use": ["floor"], "word": [SINGLE], "why": ["D1 and D2"], "name": ["iron"]})
+    monkeypatch.setattr(questions, "_uses", lambda _: pd.concat([use.assign(word=UNDECIDED), iron], ignore_index=True))
+    assert questions._poured(own) == [
+        "Floor: beyond the margin for iron (see which containers); not known for phosphorus."]
+    monkeypatch.setattr(questions, "_uses", lambda _: use.assign(word=UNDECIDED))
     assert questions.right(SimpleNamespace(study=study))[0].startswith("It cannot be said yet")
     why = pd.DataFrame({"analyte": ["P"], "verdict": ["not assessed"],
                         "reasons": ["34 of 37 results are known only as a limit."]})
