@@ -279,7 +279,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
                 f"free water or another fluid at the floor, likeliest; {CAUTION}")
     if c.cause == "heel in the zone" and c.detail:
-        return (f"the lowest draw reads, in all its analytes, as if about {shown(100 * c.amount, 2)} % of it were what the "
+        return (f"the lowest draw reads as if about {shown(100 * c.amount, 2)} % of it were what the "
                 f"heel of this container is: did it reach the heel? {CAUTION[0].upper()}{CAUTION[1:]}")
     if c.place == "several":
         return f"{c.detail}: real settling or creaming, likeliest"
