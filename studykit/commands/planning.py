@@ -12,8 +12,15 @@ from studykit.commands.app import Folder, Notebooks, Which, app, count, report_m
 from studykit.commands.told import as_typed, facts, progress
 
 
+def _demos() -> list[str]:
+    """What a shell may complete a demo's name to."""
+    from studykit.demos.shipped import DEMOS
+
+    return [*DEMOS, "list"]
+
+
 @app.command(epilog="Example: studykit demo")
-def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.")] = "ropeway",
+def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.", autocompletion=_demos)] = "ropeway",
          to: Annotated[Path | None, typer.Option(help="Folder to make it in.", show_default="demo-NAME")] = None,
          class_copy: Annotated[bool, typer.Option("--class", help="For a class: without README and truth.json, which tell "
                                                                   "the truth and the faults; raw files and plan only, no "

@@ -259,3 +259,14 @@ def test_folders_are_written_as_they_are_typed(capsys, tmp_path):
     pasted = [line for line in said.splitlines() if "studykit " in line]
     assert len(pasted) == 2
     assert all(str(tmp_path / "my new study") in shlex.split(line.replace(",", " ").replace(";", " ")) for line in pasted)
+
+
+@pytest.mark.parametrize(("words", "offered"), [
+    ("studykit re", {"report", "recheck", "register", "reports", "reveal"}), ("studykit report --f", {"--fresh"}),
+    ("studykit demo b", {"beacon"}), ("studykit demo l", {"list"})])
+def test_a_shell_completes_commands_options_and_names_of_demos(words: str, offered: set[str]) -> None:
+    asked = {"_STUDYKIT_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(len(words.split()) - 1)}
+    told = subprocess.run([sys.executable, "-c", "import sys; sys.argv[0] = 'studykit'; "
+                           "from studykit.commands.cli import entry; entry()"], env=os.environ | asked, capture_output=True,
+                          text=True, check=False)
+    assert set(told.stdout.split()) == offered, told.stderr
