@@ -25,7 +25,7 @@ ONE_FACTOR = 0.22
 """What is thinned, by water, is thinned by one factor: half of the analytes at least within so much (log; own judgement).
 What has creamed reads low by an amount of its own in each analyte."""
 
-PART = (0.25, 0.75)
+PART = (0.3, 0.75)
 """Shares of the stock's containers between which thinned floors leave no zone that could be called usual (own judgement)."""
 
 

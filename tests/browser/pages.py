@@ -75,7 +75,7 @@ def orphans(pages: list[str], tables: list[list[str]]) -> list[str]:
     """Captions of tables whose first row does not stand on the page of their caption, of printed pages and ``HEADED``."""
     texts, alone = list(map(squeezed, pages)), []
     for caption, row in tables:
-        begins, first = squeezed(caption), squeezed(row)[:12]
+        begins, first = squeezed(caption), squeezed(row)[:6]  # a cell may break at a hyphen
         rest = next((t.split(begins, 1)[1] for t in texts if begins in t), first)  # what is not printed has no place
         alone += [caption] * (first not in rest)
     return alone

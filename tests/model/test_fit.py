@@ -401,7 +401,7 @@ def test_another_margin_is_judged_and_said_not_to_be_the_declared_one():
                                    {"percent": 5}])
 def test_a_margin_without_its_unit_is_refused(given):
     _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
-    with pytest.raises(BadInput, match=r"no unit|exactly one|this analyte is in 1|above 0|below 100"):
+    with pytest.raises(BadInput, match=r"no unit|exactly one|this analyte is in 1|a sign does not say|below 100"):
         m.verdict(given)
 
 

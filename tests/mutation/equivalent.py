@@ -55,7 +55,7 @@ EQUIVALENT: dict[str, str] = {
     "quality/copies|_row|comparison|expected >= np.log(CHANCE)|expected > np.log(CHANCE)|0":
         "chances that equal the bound exactly",
     "quality/maps|_panel|comparison|abs(v) > 4|abs(v) >= 4|0": "the colour of a sign on a square that is 4 exactly",
-    "quality/explain|_one_factor|comparison|gain > 0|gain >= 0|0":
+    "quality/levels|_one_factor|comparison|gain > 0|gain >= 0|0":
         "a gain of 0 has no weight, and lies beyond the distance allowed",
     "vessels/shapes|Shape.height_mm|comparison|target <= below + here|target < below + here|0":
         "the top of one piece is the floor of the next",

@@ -24,7 +24,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from studykit.study.stages import STAGES, STEMS
 
 ROOT = Path(__file__).resolve().parents[2]
-LARGEST_FILE, LARGEST_CELL, WORDS_PER_STATEMENT, MOST_STATEMENTS, WIDEST = 480_000, 12, 7.0, 95, 120
+LARGEST_FILE, LARGEST_CELL, WORDS_PER_STATEMENT, MOST_STATEMENTS, WIDEST = 490_000, 12, 7.0, 95, 120
 IMPORT = "import studykit.notebook as kit"
 PARAMETERS = {"study", "out_dir"}
 QUESTIONS = {s.stem: s.question for s in STAGES}

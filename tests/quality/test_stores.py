@@ -57,10 +57,12 @@ def test_a_stock_that_has_truly_settled_is_never_stopped(k: int) -> None:
 FEW = {"swap within": "pigment paste", "wrong product": "hydraulic oil", "dilution": "engine oil", "unit in a cell": "coolant",
        "unit in a row": "fertiliser", "transposed": "coolant", "copied row": "coolant", "portion": "fertiliser"}
 """Faults that a study of three or four containers shows too, and the fluid there."""
+UNEVEN = ("missing purge", "heel")
+"""Faults that change nothing in an even stock, as this one is: ``test_stores_mixed`` has them."""
 
 
 @pytest.mark.few(8)
-@pytest.mark.parametrize(("fault", "few"), [*((f, False) for f in PLANTED), *((f, True) for f in FEW)])
+@pytest.mark.parametrize(("fault", "few"), [*((f, False) for f in PLANTED if f not in UNEVEN), *((f, True) for f in FEW)])
 def test_what_went_wrong_is_named_where_it_happened_and_nothing_else_is(fault: str, few: bool) -> None:
     settled = fault.startswith("swap")
     place = Place(fluid=FEW[fault] if few else "engine oil" if not settled else "graphite dispersion",
