@@ -404,7 +404,8 @@ def uncarried(f: Frame, found: Iterable[Candidate], t: pd.DataFrame) -> pd.DataF
         return t
     key = pd.MultiIndex.from_arrays([f.rows["sample"].astype(str), f.rows["run"].astype(str)])
     row = key.get_indexer(pd.MultiIndex.from_arrays([t["sample"].astype(str), t["run"].astype(str)]))
-    by = times[row, pd.Index(f.analytes).get_indexer(pd.Index(t["analyte"]))]
+    column = pd.Index(f.analytes).get_indexer(pd.Index(t["analyte"]))
+    by = np.where((row >= 0) & (column >= 0), times[row, column], 1.0)  # what the frame does not hold stays as it was read
     return t.assign(value=t["value"] * by, y=np.where(t["relative"], t["y"] + np.log(by), t["y"] * by))
 
 

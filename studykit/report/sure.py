@@ -18,7 +18,6 @@ HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homog
                  "that stays so by Holm's method.")
 
 
-
 def sure(stage: OpenStage) -> list[str]:
     """How much was looked at, when the rule was fixed, and what in the data was asked about."""
     n, q, i = (recorded(stage, s) for s in ("00-study", "04-quality", "03-intake"))

@@ -149,7 +149,7 @@ def least_share(opened: int) -> int:
 
 def share_remark(opened: int, given: int, count: int, many: str) -> str:
     """That no result of so many opened containers can show the share that was asked, and how many could; '' where one can."""
-    if given >= 100 * (1 - 0.05 ** (1 / opened)):
+    if given >= least_share(opened):
         return ""
     needed = opened_for(given)
     could = f"{needed} would have to be opened" if needed <= count else (

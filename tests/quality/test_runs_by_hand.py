@@ -26,6 +26,7 @@ from studykit.quality.runs import (
     places,
     run_rows,
     split_containers,
+    uncarried,
     without,
 )
 from studykit.quality.shifts import Gap, _of_two, shift_table, shifts
@@ -382,3 +383,21 @@ def test_containers_split_over_runs() -> None:
     assert split_containers(few)[0].where == "C0, C1, C2, C3, C4, C5"
     t["run"] = np.where(t["run"] == "R2", "", t["run"])  # a run that is not known is no other one
     assert split_containers(t) == []
+
+
+def test_what_carry_over_of_a_run_left_is_taken_off_what_was_read_and_off_nothing_else() -> None:
+    """A tenth of the bottle before, of 100 and 190: (190 - 10) / 0.9 = 200. What the model was not shown stays as it was."""
+    sc = scene_of({(0, 1): {"P": log(1.9)}, (3, 2): {"P": log(1.5)}}, analytes=("P", "Zn"))
+    f = sc.f
+    cause = Candidate(cause="carry-over", rows=tuple(range(len(f.rows))), columns=(0, 1), readings=f.y, gain=20.0, price=4.0,
+                      place=f"run {f.rows['run'].iat[0]}", amount=0.1)
+    t = pd.DataFrame({"sample": [*f.rows["sample"].astype(str), "wet"], "run": [*f.rows["run"], f.rows["run"].iat[0]],
+                      "analyte": "P", "relative": True, "value": [*f.raw[:, 0], 50.0]})
+    t["y"] = np.log(t["value"])
+    clean = uncarried(f, [cause], t)
+    k = int(np.flatnonzero(np.isclose(f.raw[:, 0], 190.0))[0])
+    assert clean["value"].iat[k] == pytest.approx(200.0)
+    assert clean["value"].iat[k + 1] == pytest.approx((100 - 19) / 0.9)
+    assert clean["value"].iat[-1] == 50.0
+    np.testing.assert_allclose(clean["y"], np.log(clean["value"]))
+    assert uncarried(f, [], t) is t
