@@ -239,7 +239,7 @@ class Comparison:
     def at_least_shown(self) -> tuple[float, str]:
         """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit; below a mixed container how far."""
         shown = self.margin.shown
-        return -shown(-self.at_least) + 0.0 if self.margin.side < 0 else shown(self.at_least), self.unit
+        return -shown(-self.at_least) if self.margin.side < 0 else shown(self.at_least), self.unit
 
     def to_table(self) -> pd.DataFrame:
         """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""

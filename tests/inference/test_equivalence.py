@@ -235,3 +235,120 @@ def test_by_how_much_it_differs_at_least_is_told_on_its_side(side: str | None, t
     margin = Margin.relative(10) if side is None else Margin.declared(Declared(relative_percent=10, side=side), "mg/kg")
     found = Comparison.at_least_shown(SimpleNamespace(margin=margin, at_least=0.2, unit="%"))  # type: ignore[arg-type]
     assert found == (pytest.approx(told), "%")
+
+
+def of_p(*pairs: tuple[float, float]) -> tuple[Equivalence, ...]:
+    """Tests with these p-values at either edge, on a contrast of no consequence."""
+    c = Contrast(label="x", estimate=0.0, se=1.0, df=5)
+    return tuple(Equivalence(contrast=c, margin=Margin.absolute(1), alpha=0.05, t_low=0.0, t_high=0.0, p_low=a, p_high=b)
+                 for a, b in pairs)
+
+
+def test_a_p_value_equal_to_alpha_shows_nothing():
+    """Rejected below alpha, as the interval has to lie inside the margin: at alpha a limit lies on its edge."""
+    assert [t.within for t in of_p((0.05, 0.01), (0.01, 0.05), (0.0499, 0.01), (0.01, 0.0499))] == [False, False, True, True]
+    for r, word in ((compare([10, 10.1, 10.3]), "homogeneous"), (compare([10, 10.5, 12.5]), "stratified")):
+        p = r.p_within if word == "homogeneous" else r.p_beyond
+        assert dataclasses.replace(r, alpha=p).word == "inconclusive"
+        assert dataclasses.replace(r, alpha=math.nextafter(p, 1)).word == word
+
+
+@pytest.mark.parametrize(("p", "word"), [(0.04, "stratified"), (0.06, "inconclusive")])
+def test_the_level_of_beyond_is_one_in_twenty_too(p, word):
+    """Two depths far beyond zero: one pair at the margin, so that its one-sided p is the whole."""
+    c = compare_known(["u", "l"], [0, 1 + stats.norm.isf(p) * 0.01], [5e-5, 5e-5], Margin.absolute(1))
+    assert c.p_beyond == pytest.approx(p)
+    assert c.word == word
+
+
+def test_holm_takes_nought_and_one_and_stops_at_one():
+    assert holm([0.0, 1.0]) == (0.0, 1.0)
+    assert holm([0.6, 0.9]) == (1.0, 1.0)
+    for bad in ([-0.01], [1.01], [[0.1]]):
+        with pytest.raises(ValueError, match="p_values must lie"):
+            holm(bad)  # type: ignore[arg-type]
+
+
+def test_no_p_value_is_above_one():
+    level = compare([10, 10, 10])
+    assert (level.p_beyond, level.p_any) == (1.0, 1.0)
+    assert level.at_least == 0
+
+
+def test_the_largest_difference_is_at_least_what_the_widest_pair_shows_with_two_at_the_margin():
+    """Three depths, a margin wide against the standard error: 2.5 - z(0.05 / 2) se; by hand."""
+    assert compare([10, 10.5, 12.5]).at_least == pytest.approx(2.5 - stats.norm.isf(0.025) * math.sqrt(0.02), rel=1e-6)
+    # one pair: something is shown where its two-sided p is below 0.05, and nothing above
+    for p, shown in ((0.045, True), (0.055, False)):
+        c = compare_known(["u", "l"], [0, stats.norm.isf(p / 2)], [0.5, 0.5], Margin.absolute(1))
+        assert (c.at_least > 0) == shown
+
+
+def test_a_contrast_that_cannot_be_judged_forbids_homogeneous():
+    r = compare([10, 10.1, 10.3])
+    assert r.word == "homogeneous"
+    assert dataclasses.replace(r, unjudged=("a - b",)).p_within == 1.0
+
+
+def test_unit_and_degrees_of_freedom_of_a_comparison():
+    r = compare([10, 10.1, 10.3])
+    tests = [dataclasses.replace(t, contrast=dataclasses.replace(t.contrast, df=d)) for t, d in zip(r.tests, (7, 4, 9), strict=True)]
+    assert dataclasses.replace(r, tests=tuple(tests)).df == 4
+    assert math.isnan(dataclasses.replace(r, tests=()).df)
+    assert compare_known(["u", "l"], [1, 2], [1, 1], Margin.absolute(1), unit="g").unit == "g"
+    assert compare_known(["u", "l"], [1, 2], [1, 1], Margin.relative(5), unit="g").unit == "%"
+
+
+def test_the_contrast_on_which_the_word_hangs():
+    assert compare([10, 10.5, 12.5]).deciding.label == "lower - upper"  # the clearest beyond
+    assert compare([10, 10.1, 10.3]).deciding.label == "lower - upper"  # the least shown to be within
+    sharper = compare_known(["a", "b", "c"], [0, 2, 4], [1e-4, 1e-4, 1.0], Margin.absolute(1))
+    assert sharper.word == "stratified"
+    assert (sharper.deciding.label, sharper.widest.label) == ("b - a", "c - a")
+
+
+def test_the_table_tells_the_ninety_per_cent_interval():
+    row = compare([10, 10.1, 10.3]).to_table().iloc[1]
+    reach = stats.norm.isf(0.05) * math.sqrt(0.02)
+    assert (row["low"], row["high"]) == pytest.approx((0.3 - reach, 0.3 + reach))
+
+
+@pytest.mark.parametrize(("side", "sign"), [("below", -1), ("above", 1)])
+def test_beyond_on_one_side_is_a_one_sided_test_times_the_number_of_contrasts(side, sign):
+    margin = Margin.declared(Declared(absolute=1.0, side=side), "g")
+    cells = sign * np.array([[0.0, 3.0, 5.0], [0.0, 3.5, 4.0], [0.0, 2.5, 6.0], [0.0, 3.2, 5.2]])
+    r = compare_cells(cells, list("abc"), margin)
+    for (i, j), test in zip([(0, 1), (0, 2), (1, 2)], r.tests, strict=True):
+        d = sign * (cells[:, j] - cells[:, i])
+        p = stats.ttest_1samp(d, 1.0, alternative="greater").pvalue
+        assert r.p_beyond_of(test.contrast) == pytest.approx(min(1.0, 3 * p))
+    assert r.p_beyond == min(r.p_beyond_of(t.contrast) for t in r.tests)
+    away = compare_cells(-cells, list("abc"), margin)  # all on the other side: not beyond, whatever its size
+    assert (away.p_beyond, away.at_least, away.at_least_shown()) == (1.0, 0.0, (0.0, "g"))
+
+
+def test_cells_are_judged_by_the_t_test_of_their_differences():
+    cells = np.array([[1.0, 2.1, 1.4], [1.2, 2.0, 1.1], [0.9, 2.3, 1.6], [1.1, 2.6, 1.2]])
+    r = compare_cells(cells, list("abc"), Margin.absolute(2.0, "g"), unit="g")
+    for (i, j), t in zip([(0, 1), (0, 2), (1, 2)], r.tests, strict=True):
+        d = cells[:, j] - cells[:, i]
+        assert t.p_high == pytest.approx(stats.ttest_1samp(d, 2.0, alternative="less").pvalue)
+        assert t.p_low == pytest.approx(stats.ttest_1samp(d, -2.0, alternative="greater").pvalue)
+        assert (t.alpha, t.contrast.method) == (0.05, "t over containers' own differences")
+    assert (r.alpha, r.size) == (0.05, 3)
+    lost = cells.copy()
+    lost[0, 0] = np.nan
+    assert {t.contrast.method for t in compare_cells(lost, list("abc"), Margin.absolute(2.0)).tests} == {
+        "t over containers, lost readings by CR2"}
+    for wrong in (cells[0], cells[:, :2]):
+        with pytest.raises(ValueError, match="one column for each of 3 labels"):
+            compare_cells(wrong, list("abc"), Margin.absolute(1))
+    with pytest.raises(ValueError, match="names must be 3, but got 2"):
+        compare_cells(cells, list("abc"), Margin.absolute(1), names=["x", "y"])
+
+
+def test_two_containers_are_enough_for_a_summary_and_no_number_may_lack():
+    two = container_summary([1.0, 2.0])
+    assert (two.estimate, two.se, two.df) == (1.5, pytest.approx(0.5), 1)
+    with pytest.raises(ValueError, match="two or more finite contrasts"):
+        container_summary([1.0, math.nan, 2.0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -141,3 +142,74 @@ def test_a_cochran_value_needs_two_groups_of_two():
         cochran_critical(1, 2)
     with pytest.raises(ValueError, match="2 or more"):
         cochran_critical(2, 1)
+
+
+@pytest.mark.parametrize("sizes", [(3, 3, 3, 3), (2, 3, 4, 2, 3), (2, 2, 2, 3)])
+def test_variance_components_and_criteria_by_their_formulas(sizes):
+    """One-way random effects with unequal numbers (any textbook): n0 = (N - sum n^2 / N) / (g - 1), s_s^2 = (MSB - MSW) / n0."""
+    rng = np.random.default_rng(4)
+    groups = [rng.normal(10 + 0.8 * i, 1, n) for i, n in enumerate(sizes)]
+    N, g = sum(sizes), len(sizes)
+    grand = np.concatenate(groups).mean()
+    msb = sum(len(x) * (x.mean() - grand) ** 2 for x in groups) / (g - 1)
+    msw = sum(((x - x.mean()) ** 2).sum() for x in groups) / (N - g)
+    n0 = (N - sum(n**2 for n in sizes) / N) / (g - 1)
+    h = assess_items(groups, 2.0)
+    assert (h.items, h.replicates, h.mean) == (g, pytest.approx(n0), pytest.approx(grand))
+    assert (h.s_w, h.s_x) == pytest.approx((math.sqrt(msw), math.sqrt(msb / n0)))
+    assert h.s_s == h.s_bb == pytest.approx(math.sqrt((msb - msw) / n0))
+    assert h.u_bb == pytest.approx(math.sqrt(msw / n0) * (2 / (N - g)) ** 0.25)  # ISO Guide 35
+    m = round(N / g)
+    f1 = stats.chi2.isf(0.05, g - 1) / (g - 1)
+    f2 = (stats.f.isf(0.05, g - 1, g * (m - 1)) - 1) / m
+    assert (h.f1, h.f2) == pytest.approx((f1, f2))
+    assert h.c == pytest.approx(f1 * 0.6**2 + f2 * msw)
+    variances = [x.var(ddof=1) for x in groups]
+    assert h.cochran == pytest.approx(max(variances) / sum(variances))
+    assert h.cochran_5 == pytest.approx(cochran_critical(g, round(n0)))
+    assert h.cochran_1 == pytest.approx(cochran_critical(g, round(n0), 0.01))
+    told = assess_items(groups, 2.0).to_table().set_index("quantity")["value"]
+    assert told["0.3 sigma_pt"] == pytest.approx(0.6)
+    bare = assess_items(groups)
+    assert (bare.allowed, bare.sufficient, bare.sufficient_expanded, bare.c) == (None, None, None, None)
+
+
+def test_a_scatter_equal_to_what_is_allowed_is_sufficient():
+    h = assess_items(SOYA, 1.0)
+    assert dataclasses.replace(h, s_s=0.3, sigma_pt=1.0).sufficient
+    assert not dataclasses.replace(h, s_s=0.3001, sigma_pt=1.0).sufficient
+    assert dataclasses.replace(h, s_s=0.5, c=0.25).sufficient_expanded
+    assert not dataclasses.replace(h, s_s=0.5, c=0.2499).sufficient_expanded
+    assert "is, with allowance, sufficiently" in dataclasses.replace(h, s_s=0.5, c=0.25).sentences()[1]
+    assert "is sufficiently" in dataclasses.replace(h, s_s=0.3).sentences()[1]
+
+
+def test_each_sentence_stands_on_its_side_of_its_limit():
+    h = assess_items(SOYA)
+    assert "are not shown to differ" in dataclasses.replace(h, p=0.05).sentences()[0]
+    assert "items differ" in dataclasses.replace(h, p=0.0499).sentences()[0]
+    assert "up to a standard deviation of 2 " in dataclasses.replace(h, s_bb=2.0, u_bb=1.0).sentences()[1]
+    assert "up to a standard deviation of 2 " in dataclasses.replace(h, s_bb=1.0, u_bb=2.0).sentences()[1]
+    assert len(dataclasses.replace(h, cochran=h.cochran_5).sentences()) == 2
+    assert "look for a cause" in dataclasses.replace(h, cochran=h.cochran_5 + 1e-9).sentences()[2]
+
+
+def test_two_items_of_two_results_are_enough_and_equal_replicates_have_no_cochran():
+    h = assess_items([(1.0, 2.0), (1.5, 2.5)])
+    assert (h.items, h.replicates, h.s_w) == (2, 2.0, pytest.approx(math.sqrt(0.5)))
+    flat = assess_items([(1e6, 1e6), (1e6 + 1, 1e6 + 1)])
+    assert (flat.F, flat.cochran) == (math.inf, 0.0)
+    small = assess_items([(1e-9, 2e-9), (1e-9, 3e-9)])  # scatter that a small unit makes small is scatter
+    assert math.isfinite(small.F)
+    assert factors(2) == pytest.approx((stats.chi2.isf(0.05, 1), (stats.f.isf(0.05, 1, 2) - 1) / 2))
+    assert 0 < cochran_critical(2, 2) < 1
+    for bad in (-1.0, math.inf, math.nan):
+        with pytest.raises(ValueError, match="sigma_pt must be"):
+            assess_items(SOYA, bad)
+    for items, replicates in ((1, 2), (2, 1)):
+        with pytest.raises(ValueError, match="must be at least 2"):
+            factors(items, replicates)
+    with pytest.raises(ValueError, match="7 to 20 items"):
+        assess_items([*SOYA[:-1], (1.0, 2.0, 3.0)], 1.0, printed_factors=True)
+    with pytest.raises(DesignMismatch, match="items 1, 3 have fewer"):
+        assess_items([(1,), (1, 2), ((1, 2), (3, 4))])

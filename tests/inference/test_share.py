@@ -218,3 +218,123 @@ def test_any_degrees_of_freedom_above_none_are_taken():
         with pytest.raises(ValueError, match="must not be negative"):
             share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=variance, noise_df=df)
     assert not share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=None).noise_known
+
+
+@pytest.mark.parametrize(("mean", "variance", "noise", "df"), [(0.5, 0.4, 0.1, 12.0), (-0.7, 0.2, 0.05, math.inf)])
+def test_the_model_bound_is_the_quantile_of_its_pivots_drawn_at_random(mean, variance, noise, df):
+    """Weerahandi's bound with pseudo-random pivots in place of the Sobol set, by scipy's distributions; Monte Carlo error 0.01."""
+    rng, n = np.random.default_rng(11), 8
+    total = (n - 1) * variance / rng.chisquare(n - 1, 40_000)
+    delta = mean - rng.standard_normal(40_000) * np.sqrt(total / n)
+    e = noise / (rng.chisquare(df, 40_000) / df if math.isfinite(df) else 1.0)
+    tau = np.sqrt(np.maximum(total - e, 1e-18))
+    shares = stats.norm.cdf(-1, delta, tau) + stats.norm.sf(1.2, delta, tau)
+    found = upper_shares([mean], [variance], n, [noise], df, -1, 1.2)
+    assert found[0] == pytest.approx(np.quantile(shares, 0.95), abs=0.012)
+    margin = Margin(low=-1, high=1.2, scale="raw", text="1")
+    d = np.array([-1.0, -0.5, 0.0, 0.2, 0.5, 0.9, 1.2, 1.3])
+    r = share_beyond(d, margin, noise_variance=noise, noise_df=df)
+    assert r.counted == 1 / 8  # on the edge is not beyond it
+    assert (r.delta, r.noise_sd) == (pytest.approx(d.mean()), pytest.approx(math.sqrt(noise)))
+    assert r.tau == pytest.approx(math.sqrt(d.var(ddof=1) - noise))
+    assert r.share == pytest.approx(stats.norm.cdf(-1, r.delta, r.tau) + stats.norm.sf(1.2, r.delta, r.tau))
+    assert r.upper == pytest.approx(upper_shares([d.mean()], [d.var(ddof=1)], 8, [noise], df, -1, 1.2)[0])
+
+
+def test_shares_and_calls_on_the_very_edge():
+    assert share_bound_clear(0, 1) == pytest.approx(0.95)  # 1 - 0.05^(1/1)
+    assert clear_calls([1.0, -1.0, 1.001, -1.001, 0.999], Margin.absolute(1), noise_variance=0.0) == (
+        "unclear", "unclear", "beyond", "beyond", "within")
+    quiet = share_beyond([0.2, 0.2, 1.5], Margin.absolute(1), noise_variance=9.0)
+    assert (quiet.tau, quiet.clear, quiet.upper_clear) == (0.0, 0, 1.0)  # nothing is clear of so much noise
+    exact = share_beyond([0.5, 0.6, 2.0], Margin.absolute(1), noise_variance=0.0)
+    assert (exact.clear, exact.upper_clear, exact.noise_known) == (1, share_bound_clear(1, 3), True)
+    for bad in ((-1, 3), (4, 3), (0, 0)):
+        with pytest.raises(ValueError, match="beyond must lie"):
+            share_bound_clear(*bad)
+    for level in (0.5, 1.0):
+        with pytest.raises(ValueError, match="level must lie"):
+            share_bound_clear(0, 3, level)
+    for d in ([1.0, math.nan], [[1.0, 2.0], [3.0, 4.0]]):
+        with pytest.raises(ValueError, match="two or more finite"):
+            share_beyond(d, Margin.absolute(1), noise_variance=None)  # type: ignore[arg-type]
+
+
+def test_a_container_on_the_threshold_is_clear_and_without_noise_the_threshold_is_the_margin():
+    d = np.array([1.0, -1.0, 0.0, 0.5])
+    found = share_upper(d, 1.0, noise_se=0.0)
+    assert (found.counted, found.containers, found.threshold, found.caught) == (0, 4, 1.0, 1.0)
+    assert found.upper == pytest.approx(1 - 0.05 ** (1 / 4))
+    assert share_upper(np.array([1.0001, 0, 0, 0]), 1.0, noise_se=0.0).counted == 1
+    assert share_upper(d[:1], 1.0, noise_se=0.0).upper == pytest.approx(0.95)
+    assert share_upper(np.array([5.0, 5.0]), 1.0, noise_se=None).upper == 1.0  # a share is at most all
+    for wrong, edge in ((np.zeros((0, 2)), 1.0), (np.zeros((2, 2, 2)), 1.0), (d, 0.0), (d, math.inf)):
+        with pytest.raises(ValueError, match="containers x pairs and edge above 0"):
+            share_upper(wrong, edge, noise_se=0.1)
+
+
+@pytest.mark.parametrize("df", [6.0, math.inf])
+def test_the_chance_of_being_counted_is_phi_of_z_with_noise_at_its_lowest_twentieth(df):
+    found = share_upper(np.zeros((16, 3)), 1.0, noise_se=0.2, noise_df=df)
+    z = (1.0 - found.threshold) / 0.2
+    low = math.sqrt(stats.chi2.ppf(0.05, df) / df) if math.isfinite(df) else 1.0
+    assert found.caught == pytest.approx(stats.norm.cdf(z * low))
+    assert 0 < z <= 4
+
+
+def test_a_noise_between_two_ends_gives_the_largest_bound_of_any_between_them():
+    rng = np.random.default_rng(8)
+    d = 0.25 * rng.standard_normal((24, 3))
+    whole = share_upper(d, 1.0, noise_se=0.2, noise_df=20.0, noise_span=(0.08, 0.4)).upper
+    single = [share_upper(d, 1.0, noise_se=x, noise_df=20.0).upper for x in np.geomspace(0.08, 0.4, 60)]
+    assert whole >= max(single) - 1e-12
+    assert min(single) < whole < 1
+    assert share_upper(d, 1.0, noise_se=0.2, noise_span=(0.2, 0.2)) == share_upper(d, 1.0, noise_se=0.2)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_shown_beyond_is_a_one_sided_limit_shared_by_all_containers_and_pairs(sign):
+    """Normal or t quantile of 0.05 over 4 x 2 looks, by scipy, just below and just above."""
+    for df, q in ((math.inf, stats.norm.isf(0.05 / 8)), (5.0, stats.t.isf(0.05 / 8, 5))):
+        for factor, shown in ((0.999, 0), (1.001, sign)):
+            d = np.zeros((4, 2))
+            d[2, 1] = sign * (1.0 + factor * q * 0.1)
+            found = shown_beyond(d, 1.0, noise_se=0.1, noise_df=df)
+            assert found[2, 1] == shown
+            assert np.count_nonzero(found) == abs(shown)
+    one = np.array([sign * 1.5, sign * 1.5, np.nan])
+    assert shown_beyond(one, 1.0, noise_se=np.array([0.1, 9.0, 0.1])).ravel().tolist() == [sign, 0, 0]  # one noise a container
+    assert shown_beyond(one, 1.0, noise_se=0.0, least=np.array([[0.4], [0.6], [0.1]])).ravel().tolist() == [sign, 0, 0]
+    assert shown_beyond(one, 1.0, noise_se=0.2, least=np.full((3, 1), 0.1)).ravel().tolist() == [
+        sign * (0.5 > 0.2 * stats.norm.isf(0.05 / 3))] * 2 + [0]
+
+
+def test_of_an_unknown_noise_the_median_deviation_of_four_containers_stands_for_it():
+    d = np.array([-0.03, -0.01, 0.01, 0.02, 0.04, 9.0])
+    sd = stats.median_abs_deviation(d, scale="normal")
+    reach = stats.t.isf(0.05 / 6, 0.37 * 5) * sd
+    for edge, shown in ((9.0 - 1.01 * reach, 1), (9.0 - 0.99 * reach, 0)):
+        assert shown_beyond(d, edge, noise_se=None).ravel().tolist() == [0] * 5 + [shown]
+    four = np.array([0.01, 0.02, 0.03, 9.0])
+    reach = stats.t.isf(0.05 / 4, 0.37 * 3) * stats.median_abs_deviation(four, scale="normal")
+    assert reach < 8
+    assert shown_beyond(four, 1.0, noise_se=None).ravel().tolist() == [0, 0, 0, 1]
+    limits = np.append(four[:3], np.nan)[:, None]  # the fourth is known within bounds only: three tell nothing
+    assert not shown_beyond(four, 1.0, noise_se=None, clear=limits).any()
+
+
+def test_all_one_way_means_the_same_pair_in_the_same_direction():
+    way = share_module.all_one_way
+    assert way(np.array([[0, 1], [1, 1]], dtype=np.int8))
+    assert way(np.array([[0, -1], [1, -1]], dtype=np.int8))
+    assert not way(np.array([[1, 0], [0, 1]], dtype=np.int8))
+    assert not way(np.array([[1], [-1]], dtype=np.int8))
+    assert not way(np.zeros((0, 2), dtype=np.int8))
+    assert way(np.ones((300, 1), dtype=np.int8))  # more than a byte can count
+
+
+def test_the_next_container_needs_two_finite_numbers_in_a_row():
+    assert share_module.next_container([1.0, 3.0]).low < 1.0
+    for d in ([1.0, math.inf], [[1.0, 2.0], [2.0, 3.0]]):
+        with pytest.raises(ValueError, match="two or more finite"):
+            share_module.next_container(d)

@@ -128,4 +128,13 @@ EQUIVALENT: dict[str, str] = {
         "numbers that equal the bound exactly",
     "quality/portions|portions|comparison|np.abs(z - middle[:, None]) < ALIKE * s|np.abs(z - middle[:, None]) <= ALIKE * s|0":
         "numbers that equal the bound exactly",
+    "inference/equivalence|Comparison.size|index|self.corners[0]|self.corners[-1]|0": "every corner counts all pairs",
+    "inference/equivalence|Comparison.unit|index|self.tests[0]|self.tests[-1]|0": "the contrasts of a comparison have one unit",
+    "inference/equivalence|Comparison.p_beyond_of.tail|arithmetic|size + shift|size - shift|0":
+        "the tail is added up over a shift to either side",
+    "inference/equivalence|Comparison.p_any|constant|1.0|2|1": "what is above 1 is cut to 1 anyway",
+    "inference/equivalence|Comparison._bound|comparison|top <= 0|top < 0|0": "of no difference the p-value is 1",
+    "inference/equivalence|Comparison._bound|comparison|self.p_beyond_of(contrast, 0.0) >= self.alpha|"
+    "self.p_beyond_of(contrast, 0.0) > self.alpha|0": "at equality the bound found is 0 too",
+    "inference/equivalence|Comparison._bound|arithmetic|1e-09 * top|1e-09 / top|0": "a tolerance of a search",
 }
