@@ -8,9 +8,19 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from scipy import optimize
+from scipy import optimize, stats
 
-from studykit.inference.bounded import Linear, critical_beyond, judge_bounds, largest, linear_forms, rounding_step
+from studykit.inference.bounded import (
+    Linear,
+    critical_beyond,
+    group_bounds,
+    judge_bounds,
+    largest,
+    limits_of,
+    linear_forms,
+    mean_hull,
+    rounding_step,
+)
 from studykit.inference.contrasts import contrasts_of, p_beyond, p_within, word_codes
 from studykit.inference.margin import Margin
 
@@ -192,3 +202,130 @@ def test_where_no_single_change_leads_up_the_bound_is_still_above_every_corner()
     assert short.attained < best - 1e-3 < best < short.bound
     assert largest(problem, 1.0, enough=best + 0.01).bound < best + 0.01
     assert largest(problem, 1.0, enough=best - 0.01).attained >= best - 0.01
+
+
+def corners_of(low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Every filling at the ends, (2^r, n, k)."""
+    free = np.flatnonzero((high > low).ravel())
+    out = np.repeat(low.ravel()[None], 2 ** len(free), axis=0)
+    for bit, i in enumerate(free):
+        out[:, i] = np.where((np.arange(len(out)) >> bit) & 1, high.ravel()[i], low.ravel()[i])
+    return out.reshape(-1, *low.shape)
+
+
+@pytest.mark.parametrize("lost", [False, True])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_bound_is_the_best_of_all_corners(lost, sign):
+    """Four containers, three depths, six values within bounds: brute force over 64 fillings, with the t of each."""
+    rng = np.random.default_rng(3)
+    low = rng.normal(size=(4, 3))
+    high = low.copy()
+    high.ravel()[[0, 2, 4, 5, 9, 10]] += rng.exponential(0.7, 6)
+    if lost:
+        low[3, 2] = high[3, 2] = np.nan
+    corners = corners_of(low, high)
+    found = contrasts_of(corners)
+    for p, form in enumerate(linear_forms(low, high)):
+        assert form is not None
+        value = sign * found.estimate[:, p] + 2 * np.maximum(found.se[:, p], 0.3)
+        e = largest(form, 2.0, 0.3, sign)
+        assert e.attained == pytest.approx(value.max(), abs=1e-7)
+        assert e.bound == pytest.approx(value.max(), abs=1e-6)
+        assert largest(form, 2.0, 99.0, sign).bound == pytest.approx((sign * found.estimate[:, p]).max() + 198)
+        # the limits that hold wherever the values lie, with the floor of rounding
+        t = stats.t.ppf(0.975, form.df)
+        se = np.maximum(found.se[:, p], 0.2 * math.sqrt(form.unit / 6))
+        ends = limits_of(form, 0.2, 0.95)
+        assert ends[0] <= (found.estimate[:, p] - t * se).min() + 1e-9
+        assert ends[1] >= (found.estimate[:, p] + t * se).max() - 1e-9
+        assert ends[1] - ends[0] < 2 * np.ptp(np.r_[found.estimate[:, p] - t * se, found.estimate[:, p] + t * se])
+
+
+def test_the_word_of_bounds_is_that_of_all_their_corners():
+    """Homogeneous where the worst corner is, stratified where every corner shows one pair: margins on either side."""
+    rng = np.random.default_rng(5)
+    low = np.array([0.0, 0.0, 3.0]) + 0.3 * rng.normal(size=(6, 3))
+    high = low.copy()
+    high.ravel()[[1, 5, 8, 12, 17]] += 0.3
+    found = contrasts_of(corners_of(low, high))
+    worst = max(float((np.abs(found.estimate) + stats.t.isf(0.05, found.df) * found.se).max()), 0.0)
+    for factor, word in ((1.0005, "homogeneous"), (0.9995, "inconclusive")):
+        assert judge_bounds(low, high, Margin.absolute(factor * worst), list("abc")).word == word
+    edges = np.linspace(1.5, worst, 9)
+    shown = np.array([p_beyond(found, e, depths=3).max(axis=0).min() < 0.05 for e in edges])
+    words = [judge_bounds(low, high, Margin.absolute(e), list("abc")).word for e in edges]
+    assert all(s for s, w in zip(shown, words, strict=True) if w == "stratified")  # sound
+    assert abs(sum(w == "stratified" for w in words) - shown.sum()) <= 1  # and hardly more cautious than it has to be
+    told = judge_bounds(low, high, Margin.absolute(worst), list("abc"))
+    assert (told.bounded, told.cells, told.level) == (5, 18, 0.95)
+    assert told.labels == ("b - a", "c - a", "c - b")
+    assert told.to_table().shape == (3, 3)
+    none = judge_bounds(low, high, Margin.absolute(worst), list("abc"), limits=False)
+    assert (none.low, none.high) == ((-math.inf,) * 3, (math.inf,) * 3)
+
+
+def test_contradicted_says_that_a_filling_was_found():
+    level = np.full((5, 2), 10.0)
+    within = judge_bounds(level, level + [[0.0, 0.1]] * 5, Margin.absolute(3.0), ["a", "b"])
+    assert (within.word, within.contradicted) == ("homogeneous", False)
+    assert "10 of 10" not in within.reason
+    assert "5 of 10 means of a container at a depth are known only within bounds; wherever" in within.reason
+    wide = judge_bounds(level, level + [[0.0, 4.0]] * 5, Margin.absolute(3.0), ["a", "b"])
+    assert (wide.word, wide.contradicted) == ("inconclusive", True)
+    assert wide.reason.endswith("no verdict holds wherever between them they lie.")
+    one = judge_bounds(level, np.vstack([level[:4], [[10.0, 11.0]]]),
+                       Margin.absolute(5.0), ["a", "b"])
+    assert one.reason.startswith("1 of 10 means of a container at a depth is known")
+    open_end = judge_bounds(level, np.vstack([level[:4], [[10.0, math.inf]]]), Margin.absolute(5.0), ["a", "b"])
+    assert "beyond the end" not in open_end.reason
+    assert "could lie anywhere beyond it" in open_end.reason
+    assert open_end.word == "inconclusive"
+    assert tuple(open_end.interval("b - a")) == (-math.inf, math.inf)
+    lost = np.full((5, 2), math.nan)
+    lost[:, 0] = lost[0, 1] = 1.0
+    unjudged = judge_bounds(lost, lost, Margin.absolute(5.0), ["a", "b"])
+    assert (unjudged.word, unjudged.contradicted, unjudged.cells, unjudged.bounded) == ("inconclusive", False, 6, 0)
+
+
+@pytest.mark.parametrize(("k", "df", "se"), [(2, 11.0, 0.3), (3, 5.0, 0.8), (4, math.inf, 0.05)])
+def test_how_far_a_difference_has_to_pass_the_edge(k, df, se):
+    """At that distance the p-value of the union over the corners is 5 %: its own formula with scipy's t."""
+    c = critical_beyond(k, df, 1.0, se, 0.05)
+    size = 1.0 + c * se
+    near, middle = stats.t.sf((size - 1) / se, df) + stats.t.sf((size + 1) / se, df), 2 * stats.t.sf(size / se, df)
+    pairs = k * (k - 1) // 2
+    assert max(a * (k - a) * near + (pairs - a * (k - a)) * middle for a in range(1, k)) == pytest.approx(0.05, rel=1e-5)
+    assert critical_beyond(k, df, 1.0, 0.0, 0.05) == 0.0
+
+
+def test_least_and_most_of_a_mean_and_its_reach():
+    """Brute force over all numbers between the ends, at their corners: mean -/+ t sd."""
+    least, most = np.array([0.0, 1.0, 2.0, 0.5]), np.array([1.0, 1.0, 2.5, 3.0])
+    fill = corners_of(least[None], most[None])[:, 0]
+    reach = stats.t.isf(0.025, 3) * 0.5 * fill.std(axis=1, ddof=1)
+    assert mean_hull(least, most, 0.95, 0.5) == pytest.approx(
+        ((fill.mean(axis=1) - reach).min(), (fill.mean(axis=1) + reach).max()), abs=1e-6)
+
+
+def test_one_group_by_its_own_containers():
+    rng = np.random.default_rng(2)
+    v = np.array([0.0, 0.2, 4.0]) + 0.3 * rng.normal(size=(6, 3))
+    found = group_bounds(v, v, edge=2.0, alpha=0.05, step=0.0, looked_at=3)
+    for (low, high, beyond), (i, j) in zip(found, [(0, 1), (0, 2), (1, 2)], strict=True):
+        span = stats.ttest_1samp(v[:, j] - v[:, i], 0).confidence_interval(0.9)
+        assert (low, high) == pytest.approx((span.low, span.high))
+        p = p_beyond(contrasts_of(v[None]), 2.0, depths=3)[0]
+        assert beyond == (p[[(0, 1), (0, 2), (1, 2)].index((i, j))] < 0.05 / 3)
+    assert [b for *_, b in found] == [False, True, True]
+    last = np.array([0.0, 0.0, 1.0])
+    gap = [group_bounds(v + x * last, v + x * last, edge=4.0, alpha=0.05, step=0.0, looked_at=n)[1][2]
+           for x in np.linspace(0, 2, 11) for n in (1, 3)]
+    assert sum(gap[::2]) > sum(gap[1::2])  # three groups share the level: fewer are shown
+
+
+@pytest.mark.parametrize(("values", "written", "step"), [
+    ([1.0, 1.0], 0.1, 0.1), ([10.0, 10.04], 0.1, 0.1), ([10.0, 10.5], 0.1, 0.5), ([10.0, 20.0], 0.1, 0.1),
+    ([100.0, 200.0], 1.0, 100.0), ([0.30, 0.60], 0.01, 0.03), ([3.0, 6.0], 0.0, 0.0), ([1e16, 2e16], 1.0, 1.0)])
+def test_the_step_of_written_numbers(values, written, step):
+    """Zeros behind the point were written, zeros before it were not; one number alone has its decimal step."""
+    assert rounding_step(values, written) == pytest.approx(step)

@@ -214,3 +214,181 @@ def test_of_one_group_with_a_lost_reading_the_whole_containers_give_a_t_test():
     groups = np.array([[1.0, 0], [1, 0], [1, 0], [0, 1], [0, 1], [0, 1]])
     two = contrasts_of(cells[None], groups=groups)  # half of the mix is each lot: (2 + 4 + 1) / 3 and (6 + 1) / 2
     assert two.estimate.item() == pytest.approx((7 / 3 + 7 / 2) / 2)
+
+
+def dense_df(v: np.ndarray, row: np.ndarray, sigma: np.ndarray) -> float:
+    """Satterthwaite's df of the CR2 variance were sigma every container's covariance, by its definition; v (n, k)."""
+    n, k = v.shape
+    i, j = np.nonzero(~np.isnan(v))
+    X = np.hstack([np.eye(n)[i], np.eye(k)[j][:, 1:]])
+    bread, load = np.linalg.pinv(X.T @ X), np.concatenate([np.zeros(n), row[1:]])
+    left, columns = np.eye(len(i)) - X @ bread @ X.T, []
+    for c in range(n):
+        mine = i == c
+        values, vectors = np.linalg.eigh(left[np.ix_(mine, mine)])
+        root = (vectors * np.where(values > 1e-9, np.maximum(values, 1e-9) ** -0.5, 0.0)) @ vectors.T
+        columns.append(left[:, mine] @ root.T @ X[mine] @ bread.T @ load)
+    cov = np.where(i[:, None] == i, sigma[np.ix_(j, j)], 0.0)
+    omega = np.array(columns) @ cov @ np.array(columns).T
+    return float(np.trace(omega) ** 2 / (omega**2).sum())
+
+
+def test_depths_that_hang_together_through_others_only_have_the_least_df_over_one_noisy_depth():
+    """Top and bottom are together in two of eight containers: the df of a depth with ten times the scatter, dense."""
+    rng = np.random.default_rng(21)
+    v = own_gradients(rng, 1, 8, 3)[0]
+    v[[0, 1, 2], 0] = np.nan
+    v[[3, 4, 5], 2] = np.nan
+    found, row = contrasts_of(v[None]), pair_rows(3)[1]
+    noisy = [np.eye(3) + 99 * np.diag(np.eye(3)[d]) for d in range(3)]
+    assert found.df[0, 1] == pytest.approx(min(dense_df(v, row, s) for s in (np.eye(3), *noisy)), rel=1e-7)
+    assert found.df[0, 1] < dense_df(v, row, np.eye(3)) - 0.1
+    assert (found.estimate[0, 1], found.se[0, 1]) == pytest.approx(dense_cr2(v, row)[:2])
+    many = np.array([v, own_gradients(rng, 1, 8, 3)[0], v])  # patterns are worked out once and go to the right study
+    again = contrasts_of(many)
+    assert again.df[[0, 2], 1] == pytest.approx(found.df[0, 1])
+    assert again.df[1, 1] == 7
+    three = v.copy()
+    three[0, 0] = 0.3  # in three together: the usual df
+    assert contrasts_of(three[None]).df[0, 1] in (pytest.approx(dense_df(three, row, np.eye(3))), pytest.approx(2.0))
+
+
+def given(estimate: list[float], df: float = 6.0, se: float = 1.0) -> Contrasts:
+    """One study with these estimates."""
+    e = np.array([estimate])
+    return Contrasts(estimate=e, se=np.full(e.shape, se), df=np.full(e.shape, df), unit_variance=np.ones(e.shape))
+
+
+@pytest.mark.parametrize("side", [1, -1])
+def test_of_a_margin_on_one_side_only_that_side_counts(side):
+    c = given([2.5, 0.4, -3.0])
+    size = side * np.array([2.5, 0.4, -3.0])
+    assert p_within(c, 1.0, side=side)[0] == pytest.approx(stats.t.sf(1.0 - size, 6))
+    assert p_beyond(c, 1.0, side=side)[0] == pytest.approx(np.minimum(1.0, 3 * stats.t.sf(size - 1.0, 6)))
+    assert p_beyond(c, 1.0, depths=3, side=side)[0] == pytest.approx(p_beyond(c, 1.0, side=side)[0])
+    assert word_codes(given([side * 9.0, 0.0]), 1.0, side=side)[0] == 2
+    assert word_codes(given([-side * 9.0, -side * 9.0]), 1.0, side=side)[0] == 1
+    assert word_codes(given([-side * 9.0, 0.0]), 1.0, side=side)[0] == 0
+
+
+def test_contrasts_that_are_no_pairs_are_charged_in_full():
+    c = given([2.5, 0.4, -3.0])
+    each = stats.t.sf(np.abs(c.estimate[0]) - 1, 6) + stats.t.sf(np.abs(c.estimate[0]) + 1, 6)
+    assert p_beyond(c, 1.0)[0] == pytest.approx(np.minimum(1.0, 3 * each))
+    four = [a * (4 - a) for a in (1, 2)]  # of four depths 3 or 4 of 6 pairs lie at the margin, the rest at zero
+    c = given([2.5, 0.4, -3.0, 0.0, 1.0, 2.0])
+    size = np.abs(c.estimate[0])
+    near, middle = stats.t.sf(size - 1, 6) + stats.t.sf(size + 1, 6), 2 * stats.t.sf(size, 6)
+    corners = np.max([m * near + (6 - m) * middle for m in four], axis=0)
+    assert p_beyond(c, 1.0, depths=4)[0] == pytest.approx(np.minimum(1.0, corners))
+
+
+def test_intervals_are_those_of_t_one_by_one_and_by_bonferroni():
+    c = given([2.5, 0.4, -3.0], se=0.7)
+    for together, share in ((False, 0.025), (True, 0.025 / 3)):
+        low, high = intervals(c, 0.95, together=together)
+        half = stats.t.isf(share, 6) * 0.7
+        assert (low[0].tolist(), high[0].tolist()) == (pytest.approx(c.estimate[0] - half), pytest.approx(c.estimate[0] + half))
+    assert p_any(c)[0] == pytest.approx(3 * 2 * stats.t.sf(3.0 / 0.7, 6))
+    assert p_any(given([0.1, 0.2]))[0] == 1.0
+
+
+def test_a_word_asks_for_a_p_value_below_alpha_and_an_estimate_beyond_the_edge():
+    inside = given([0.0])
+    p = float(p_within(inside, 3.0)[0, 0])
+    assert word_codes(inside, 3.0, p)[0] == 0
+    assert word_codes(inside, 3.0, math.nextafter(p, 1))[0] == 1
+    outside = given([5.0])
+    p = float(p_beyond(outside, 1.0, depths=2)[0, 0])
+    assert word_codes(outside, 1.0, p, depths=2)[0] == 0
+    assert word_codes(outside, 1.0, math.nextafter(p, 1), depths=2)[0] == 2
+    for bad in (0.0, -1.0, math.inf):
+        with pytest.raises(ValueError, match="edge must be"):
+            p_beyond(outside, bad)
+
+
+def test_a_contrast_is_judged_from_one_degree_of_freedom_on_and_an_unjudged_one_shows_nothing():
+    c = given([5.0, 5.0], df=1.0)
+    assert c.judged.all()
+    assert not given([5.0], df=0.99).judged.any()
+    assert not given([5.0], se=math.nan).judged.any()
+    bad = Contrasts(estimate=np.array([[5.0, 0.0]]), se=np.array([[np.nan, 1e-3]]), df=np.full((1, 2), 6.0),
+                    unit_variance=np.ones((1, 2)))
+    assert p_within(bad, 1.0)[0, 0] == p_beyond(bad, 1.0)[0, 0] == 1.0
+    assert p_any(bad)[0] == 1.0
+    assert word_codes(bad, 1.0)[0] == 0
+    assert np.isnan(intervals(bad, 0.9)[0][0, 0])
+
+
+def test_without_any_scatter_zero_is_zero_and_all_else_is_shown():
+    c = given([0.0, 2.0], se=0.0)
+    assert p_any(c)[0] < 1e-100
+    assert p_within(c, 2.0)[0] == pytest.approx([0.0, 0.5], abs=1e-100)  # on the edge itself nothing speaks for either side
+    assert p_any(given([0.0, 0.0], se=0.0))[0] == 1.0
+
+
+def test_rounding_sets_a_floor_to_each_study_and_numbers_of_the_computer_another():
+    v = np.tile([10.0, 10.0, 11.0], (2, 6, 1))
+    row = np.array([[-0.5, -0.5, 1.0]])
+    found = contrasts_of(v, row, step=np.array([0.6, 0.0]))
+    assert found.se[0, 0] == pytest.approx(0.6 * math.sqrt(1.5 / 12 / 6))  # three uniform errors with these coefficients
+    assert found.se[1, 0] == pytest.approx(11e-13, rel=1e-6)
+    wide = own_gradients(np.random.default_rng(1), 1, 6, 3)
+    assert contrasts_of(wide, step=1e-3).se.tolist() == contrasts_of(wide).se.tolist()
+    assert contrasts_of(-v, row).se[1, 0] == pytest.approx(11e-13, rel=1e-6)
+
+
+@pytest.mark.parametrize("rows", [[[1.0, -1.0 + 2e-9, 0.0]], [[1.0, 0.0]], [[0.5, 0.5, 1e-3]]])
+def test_rows_add_up_to_zero(rows):
+    v = own_gradients(np.random.default_rng(1), 1, 6, 3)
+    with pytest.raises(ValueError, match="add up to zero"):
+        contrasts_of(v, np.array(rows))
+    contrasts_of(v, np.array([1.0, -1.0 + 1e-12, 0.0]))
+    contrasts_of(1e-12 * v, 1e6 * np.array([[1.0, -1.0 + 1e-12, 0.0]]))
+
+
+def test_weights_of_departures_need_not_add_up_to_one():
+    assert departure_rows(np.array([1.0, 3.0])).tolist() == [[0.75, -0.75], [-0.25, 0.25]]
+    assert departure_rows(np.array([0.0, 2.0])).tolist() == [[1.0, -1.0], [0.0, 0.0]]
+    for bad in ([1.0, -1e-3], [0.0, 0.0], [1.0, math.nan], [[1.0, 1.0]]):
+        with pytest.raises(ValueError, match="weights must be"):
+            departure_rows(np.array(bad))
+
+
+def test_a_depth_lost_in_one_contrast_only_is_lost_there_alone():
+    """Containers 0 and 1 lack depth 2; the contrast of depths 0 and 1 has all of them, by CR2 or t."""
+    v = own_gradients(np.random.default_rng(14), 1, 6, 3)
+    v[0, :2, 2] = np.nan
+    rows = np.array([[-1.0, 1.0, 0.0], [0.5, 0.5, -1.0]])
+    found = contrasts_of(v, rows)
+    d = v[0, :, 1] - v[0, :, 0]
+    assert found.estimate[0, 0] == pytest.approx(d.mean())
+    assert (found.se[0, 0], found.df[0, 0]) == pytest.approx((d.std(ddof=1) / math.sqrt(6), 5))
+    assert found.judged.all()
+
+
+@pytest.mark.parametrize("each", [1, 2, 3])
+def test_cell_means_of_even_rows_in_any_order(each):
+    rng = np.random.default_rng(each)
+    container, depth = (x.ravel() for x in np.meshgrid(np.arange(3), np.arange(2), indexing="ij"))
+    container, depth = np.repeat(container, each), np.repeat(depth, each)
+    y = rng.normal(size=(4, len(container)))
+    for order in (np.arange(len(container)), rng.permutation(len(container))):
+        found = cell_means(container[order], depth[order], y[:, order])
+        assert found == pytest.approx(y.reshape(4, 3, 2, each).mean(axis=3))
+    y[1, 0] = np.nan
+    found = cell_means(container, depth, y)
+    rest = y[1, 1:each]
+    assert found[1, 0, 0] == pytest.approx(rest.mean()) if each > 1 else np.isnan(found[1, 0, 0])
+    assert found[0] == pytest.approx(y.reshape(4, 3, 2, each).mean(axis=3)[0])
+    more = cell_means(container, depth, y, (4, 3))
+    assert np.array_equal(more[:, :3, :2], found, equal_nan=True)
+    assert np.isnan(more[:, 3]).all()
+    assert np.isnan(more[:, :, 2]).all()
+
+
+def test_some_studies_are_taken_with_all_that_belongs_to_them():
+    found = contrasts_of(own_gradients(np.random.default_rng(1), 4, 5, 3))
+    some = found.taken(np.array([2, 0]))
+    for name in ("estimate", "se", "df", "unit_variance"):
+        assert np.array_equal(getattr(some, name), getattr(found, name)[[2, 0]])

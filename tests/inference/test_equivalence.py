@@ -292,7 +292,8 @@ def test_a_contrast_that_cannot_be_judged_forbids_homogeneous():
 
 def test_unit_and_degrees_of_freedom_of_a_comparison():
     r = compare([10, 10.1, 10.3])
-    tests = [dataclasses.replace(t, contrast=dataclasses.replace(t.contrast, df=d)) for t, d in zip(r.tests, (7, 4, 9), strict=True)]
+    tests = [dataclasses.replace(t, contrast=dataclasses.replace(t.contrast, df=d))
+             for t, d in zip(r.tests, (7, 4, 9), strict=True)]
     assert dataclasses.replace(r, tests=tuple(tests)).df == 4
     assert math.isnan(dataclasses.replace(r, tests=()).df)
     assert compare_known(["u", "l"], [1, 2], [1, 1], Margin.absolute(1), unit="g").unit == "g"
@@ -352,3 +353,23 @@ def test_two_containers_are_enough_for_a_summary_and_no_number_may_lack():
     assert (two.estimate, two.se, two.df) == (1.5, pytest.approx(0.5), 1)
     with pytest.raises(ValueError, match="two or more finite contrasts"):
         container_summary([1.0, math.nan, 2.0])
+
+
+def test_one_contrast_told_with_its_p_value_and_its_interval():
+    """scipy's t; a negative statistic counts by its size, 95 % where nothing else is asked."""
+    c = Contrast(label="x", estimate=-0.5, se=0.2, df=7, unit="g")
+    assert (c.statistic(), c.statistic(0.1)) == pytest.approx((-2.5, -3.0))
+    assert c.p_value() == pytest.approx(2 * stats.t.cdf(-2.5, 7))
+    half = stats.t.isf(0.025, 7) * 0.2
+    assert tuple(c.interval()) == pytest.approx((-0.5 - half, -0.5 + half))
+    assert c.shown() == (-0.5, pytest.approx(-0.5 - half), pytest.approx(-0.5 + half), "g")
+    for level in (0.0, 1.0):
+        with pytest.raises(ValueError, match="level must lie"):
+            c.interval(level)
+    for df in (0.0, math.nan):
+        with pytest.raises(ValueError, match="df above 0"):
+            dataclasses.replace(c, df=df)
+    for alpha in (0.0, 0.5):
+        with pytest.raises(ValueError, match="alpha must lie"):
+            tost(c, Margin.absolute(1), alpha)
+    assert {t.alpha for t in compare_known(["u", "l"], [0, 1], [1, 1], Margin.absolute(1), alpha=0.1).tests} == {0.1}

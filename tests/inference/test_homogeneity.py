@@ -146,7 +146,7 @@ def test_a_cochran_value_needs_two_groups_of_two():
 
 @pytest.mark.parametrize("sizes", [(3, 3, 3, 3), (2, 3, 4, 2, 3), (2, 2, 2, 3)])
 def test_variance_components_and_criteria_by_their_formulas(sizes):
-    """One-way random effects with unequal numbers (any textbook): n0 = (N - sum n^2 / N) / (g - 1), s_s^2 = (MSB - MSW) / n0."""
+    """One-way random effects with unequal numbers: n0 = (N - sum n^2 / N) / (g - 1), s_s^2 = (MSB - MSW) / n0."""
     rng = np.random.default_rng(4)
     groups = [rng.normal(10 + 0.8 * i, 1, n) for i, n in enumerate(sizes)]
     N, g = sum(sizes), len(sizes)

@@ -294,3 +294,143 @@ def test_every_result_of_one_container_is_a_number(values, said):
     with pytest.raises(DesignMismatch, match=said):
         _check_values("P", values)
     _check_values("P", {"u": [1.0, 2.0], "l": [2.0]})
+
+
+def test_the_numbers_of_a_single_result_by_hand():
+    """Two results at three depths, s = 1.2: standard error 1.2; ranges of the studentized range with known scatter (scipy)."""
+    p, scatter = known(1.2)
+    r = judge_container("x", {"u": [100.0, 101.0], "m": [102.0, 103.0], "l": [104.0, 105.5]}, p, Margin.absolute(6.0, "mg/kg"),
+                        scatter=scatter)
+    se, s_mean = 1.2, 1.2 / math.sqrt(2)
+    assert [t.contrast.estimate for t in r.comparison.tests] == pytest.approx([2.0, 4.25, 2.25])
+    assert [t.contrast.se for t in r.comparison.tests] == pytest.approx([se] * 3)
+    assert r.range == pytest.approx(4.25)
+    q = [stats.studentized_range.ppf(level, 3, 1e7) for level in (0.95, 0.8)]
+    assert r.critical_range == pytest.approx(q[0] * s_mean, rel=1e-4)
+    assert r.never == pytest.approx(1.6448536 * se)
+    assert r.likely == pytest.approx(1.6448536 * se + q[1] * s_mean, rel=1e-4)
+    assert (r.spread, r.edge, r.counts, r.means) == (1.2, 6.0, (2, 2, 2), (100.5, 102.5, 104.75))
+    # a straight profile of the size ``seen`` passes the critical range in 80 % of drawings; error of 40,000 drawings
+    x = np.random.default_rng(2).standard_normal((40_000, 3)) * s_mean + np.array([0, 0.5, 1.0]) * r.seen
+    assert np.mean(np.ptp(x, axis=1) > r.critical_range) == pytest.approx(0.8, abs=0.01)
+    row = r.row()
+    assert (row["contrast"], row["margin"]) == ("l - u", 6.0)
+    assert (row["difference"], row["range"]) == pytest.approx((4.25, 4.25))
+    assert (row["low"], row["high"]) == pytest.approx((4.25 - 1.6448536 * se, 4.25 + 1.6448536 * se))
+    assert row["critical range"] == pytest.approx(r.critical_range)
+    assert row["holds up to"] is None
+    assert row["depths"] == "100.5 / 102.5 / 104.75 mg/kg"
+    uneven = judge_container("x", {"u": [100.0, 101.0], "m": [102.0], "l": [104.0, 105.5]}, p, Margin.absolute(6.0),
+                             scatter=scatter)
+    assert uneven.row()["critical range"] is None
+    assert uneven.never == pytest.approx(1.6448536 * 1.2 * math.sqrt(1.5))  # the least known pair of depths
+    assert uneven.likely == pytest.approx(uneven.never + q[1] * 1.2, rel=1e-4)
+
+
+def test_a_range_equal_to_the_critical_one_shows_no_difference():
+    p, scatter = known()
+    r = judge_container("x", {"u": [100.0], "l": [103.0]}, p, Margin.absolute(9.0), scatter=scatter)
+    assert not dataclasses.replace(r, critical_range=3.0).differs
+    assert dataclasses.replace(r, critical_range=2.999).differs
+    uneven = dataclasses.replace(r, critical_range=None)
+    p_any = r.comparison.p_any
+    for alpha, differs in ((p_any, False), (math.nextafter(p_any, 1), True)):
+        assert dataclasses.replace(uneven, comparison=dataclasses.replace(r.comparison, alpha=alpha)).differs == differs
+
+
+def test_the_tipping_factor_of_homogeneous_is_that_of_the_tightest_pair():
+    p, scatter = known()
+    r = judge_container("x", {"a": [100.0], "b": [103.0], "c": [98.0, 98.0]}, p, Margin.absolute(12.0), scatter=scatter)
+    z = 1.6448536
+    pairs = [(3.0, math.sqrt(2)), (2.0, math.sqrt(1.5)), (5.0, math.sqrt(1.5))]
+    assert r.tipping == pytest.approx(min((12.0 - d) / (z * se) for d, se in pairs))
+    assert r.row()["holds up to"] == pytest.approx(r.tipping)
+    edge = 1.5  # from this factor on a word comes without a warning
+    for f, warned in ((edge * 0.999, True), (edge * 1.001, False)):
+        near = judge_container("x", {"a": [100.0], "b": [100.0]}, p, Margin.absolute(z * math.sqrt(2) * f), scatter=scatter)
+        assert ("That is not much" in near.tipping_sentence()) == warned
+
+
+def test_results_needed_are_the_fewest_that_keep_eighty_per_cent():
+    """Two depths: the chance that |d| plus its reach stays within, by the normal distribution."""
+    p, scatter = known()
+    r = judge_container("x", {"a": [100.0], "b": [101.0]}, p, Margin.absolute(3.0), scatter=scatter)
+    assert r.word == "inconclusive"
+
+    def chance(n: int) -> float:
+        se = math.sqrt(2 / n)
+        reach = 3.0 - 1.6448536 * se
+        return stats.norm.cdf((reach - 1) / se) - stats.norm.cdf((-reach - 1) / se)
+
+    n = next(n for n in range(2, 50) if chance(n) >= 0.8)
+    assert r.results_needed() == n
+    assert r.results_needed(power=0.95) == next(n for n in range(2, 50) if chance(n) >= 0.95)
+    assert r.results_needed(most=n) == n
+    assert r.results_needed(most=n - 1) is None
+    beyond = judge_container("x", {"a": [100.0], "b": [104.0]}, p, Margin.absolute(3.0), scatter=scatter)
+
+    def shown(n: int) -> float:
+        se = math.sqrt(2 / n)
+        return stats.norm.sf((3.0 + 1.6448536 * se - 4.0) / se)  # one pair: one-sided
+
+    assert beyond.results_needed() == next(n for n in range(2, 50) if shown(n) >= 0.8)
+
+
+def test_between_two_fillings_every_pair_and_the_larger_scatter_count():
+    """Depth b is known only as "<95", s is 0.5 at one end and 0.8 at the other; a and c have two results and one."""
+    def end(v: float, s: float, margin: float) -> SingleResult:
+        p, scatter = known(s)
+        return judge_container("x", {"a": [100.0, 100.0], "b": [v], "c": [99.0]}, p, Margin.absolute(margin), scatter=scatter)
+
+    for margin, word in ((200.0, "homogeneous"), (1.5, "stratified"), (50.0, None)):
+        found = judge_between(end(0.0, 0.5, margin), end(95.0, 0.8, margin))
+        assert (None if found is None else found.word) == word
+        if found is None:
+            continue
+        reach = [1.6448536 * 0.8 * math.sqrt(x) for x in (1.5, 1.5, 2.0)]
+        spans = [(-100, -5), (-1, -1), (4, 99)]
+        for span, (low, high), r in zip(found.hull, spans, reach, strict=True):
+            assert (span.low, span.high, span.level) == pytest.approx((low - r, high + r, 0.9))
+        assert (found.spread, found.scatter.s) == (0.8, 0.8)
+        estimates = [t.contrast.estimate for t in found.comparison.tests]
+        assert estimates == ([-100, -1, 99] if word == "homogeneous" else [-5, -1, 4])
+        assert found.row()["low"] == pytest.approx(-1 - reach[1])
+        assert found.differs == (word == "stratified")
+    swapped = judge_between(end(95.0, 0.8, 200.0), end(95.0, 0.5, 200.0))
+    assert swapped is not None
+    assert swapped.spread == 0.8
+
+
+def test_a_pair_that_may_be_equal_is_not_beyond():
+    p, scatter = known(0.1)
+
+    def found_at(margin: float) -> SingleResult | None:
+        return judge_between(*(judge_container("x", {"a": [100.0], "b": [v]}, p, Margin.absolute(margin), scatter=scatter)
+                               for v in (95.0, 105.0)))
+
+    assert found_at(2.0) is None
+    found = found_at(9.0)
+    assert found is not None
+    assert found.word == "homogeneous"
+
+
+def test_a_level_of_zero_has_no_per_cent_and_a_result_of_zero_no_factor():
+    p, scatter = known()
+    with pytest.raises(DesignMismatch, match="needs a mean above 0, but it is 0"):
+        judge_container("x", {"u": [-1.0], "l": [1.0]}, p, Margin.relative(10), scatter=scatter)
+    judge_container("x", {"u": [0.0], "l": [1.0]}, p, Margin.relative(10), scatter=scatter)
+    with pytest.raises(DesignMismatch, match="results above 0 at every depth"):
+        judge_container("x", {"u": [0.0], "l": [1.0]}, p, Margin.factor(2), scatter=scatter)
+
+
+def test_how_a_difference_and_the_number_of_results_are_told():
+    p, scatter = known()
+    wide = {"u": [100.0, 100.0, 100.0], "l": [100.0, 100.5]}
+    r = judge_container("x", wide, p, Margin.absolute(1.0, "mg/kg"), scatter=scatter)
+    assert "With 2 results a depth a margin below" in r.reasons()[0]
+    single = judge_container("x", {"u": [100.0], "l": [100.5]}, p, Margin.absolute(1.0, "mg/kg"), scatter=scatter)
+    assert "With single results a margin below 2.33 mg/kg can never be shown" in single.reasons()[0]
+    at = judge_container("x", {"u": [100.0], "l": [100.5]}, p, Margin.absolute(single.never, "mg/kg"), scatter=scatter)
+    assert at.reasons()[0].startswith("The results neither show")  # a margin equal to it is not below it
+    half = by_factor(1000.0, 500.0, 0.1)
+    assert half.told(-math.log(2)) == half.told(math.log(2)) == "a factor of 2"

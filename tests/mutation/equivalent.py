@@ -137,4 +137,8 @@ EQUIVALENT: dict[str, str] = {
     "inference/equivalence|Comparison._bound|comparison|self.p_beyond_of(contrast, 0.0) >= self.alpha|"
     "self.p_beyond_of(contrast, 0.0) > self.alpha|0": "at equality the bound found is 0 too",
     "inference/equivalence|Comparison._bound|arithmetic|1e-09 * top|1e-09 / top|0": "a tolerance of a search",
+    "inference/equivalence|Contrast.shown|comparison|self.scale == 'raw'|self.scale >= 'raw'|0":
+        "the other scale, log, comes before it",
+    "inference/equivalence|Comparison.deciding|comparison|self.word == 'stratified'|self.word >= 'stratified'|0":
+        "the other words come before it in the alphabet",
 }
