@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from scipy import stats
+from scipy import optimize, stats
 
 from studykit.inference import declared
 from studykit.inference.contrasts import contrasts_of, pair_rows, word_codes
@@ -155,3 +155,101 @@ def test_a_study_is_judged_alike_beside_one_with_lost_readings(structure):
 def test_the_smallest_chance_is_one_of_the_draws():
     """Gradients a thousand times the rest under "pooled": no draw of 19,999 goes as far, and the data count as one more."""
     assert departure_p(lines(1, 12, 4, 1000.0, 3)[0], "pooled") == 1 / 20_000
+
+
+def dense_kenward_roger(v: np.ndarray, h: np.ndarray, load: np.ndarray) -> tuple[float, float]:
+    """Estimate and adjusted standard error by the formulas of Kenward & Roger (1997) with dense matrices; load (k,)."""
+    n, k = v.shape
+    i, j = np.nonzero(np.isfinite(v))
+    y, N = v[i, j], len(i)
+    X = np.hstack([np.eye(n)[i], np.eye(k)[j][:, 1:]])
+    c = np.concatenate([np.zeros(n), load[1:]])
+    V = (np.eye(N), np.where(i[:, None] == i, np.outer(h[j], h[j]), 0.0))  # linear in both variances
+
+    def parts(theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        inverse = np.linalg.inv(theta[0] * V[0] + theta[1] * V[1])
+        phi = np.linalg.inv(X.T @ inverse @ X)
+        return inverse, phi, inverse - inverse @ X @ phi @ X.T @ inverse
+
+    def deviance(log: np.ndarray) -> float:
+        theta = np.exp(log)
+        inverse, phi, P = parts(theta)
+        return float(-np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(phi)[1] + y @ P @ y)
+
+    theta = np.exp(optimize.minimize(deviance, [0.0, 0.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}).x)
+    inverse, phi, P = parts(theta)
+    W = 2 * np.linalg.inv([[np.trace(P @ a @ P @ b) for b in V] for a in V])
+    p = [-X.T @ inverse @ a @ inverse @ X for a in V]
+    more = sum(W[r, s] * (X.T @ inverse @ V[r] @ inverse @ V[s] @ inverse @ X - p[r] @ phi @ p[s])
+               for r in (0, 1) for s in (0, 1))
+    return float(c @ phi @ X.T @ inverse @ y), math.sqrt(c @ (phi + 2 * phi @ more @ phi) @ c)
+
+
+def test_lost_readings_under_own_gradients_are_judged_by_kenward_and_roger():
+    v, heights = lines(1, 7, 4, 1.5, 21)[0], np.array([0.9, 0.6, 0.35, 0.1])
+    v[[0, 2, 5, 6], [1, 3, 0, 2]] = np.nan
+    v[3, :3] = np.nan  # a single reading: it tells nothing of differences
+    found = declared_contrasts(v[None], "own gradient", heights=heights)
+    for p, row in enumerate(pair_rows(4)):
+        estimate, se = dense_kenward_roger(v, heights, row)
+        assert found.estimate[0, p] == pytest.approx(estimate, rel=1e-5)
+        assert found.se[0, p] == pytest.approx(se, rel=1e-5)
+    assert ((found.df[0] > 3) & (found.df[0] < 7 * 3 - 4 - 4)).all()
+    moved = declared_contrasts(v[None] + 1e6, "own gradient", heights=heights)  # a level takes no digits
+    assert moved.se[0] == pytest.approx(found.se[0], rel=1e-4)
+
+
+def test_a_variance_of_two_mean_squares_has_their_degrees_of_freedom():
+    """Satterthwaite's reciprocal, raised by 1.5 share (1 - share) (1/few - 1/many); with one few nothing but that one."""
+    assert declared._reciprocal(np.array([0.2]), np.array([0.5]), 0.25, 0.05) == pytest.approx(0.2 + 1.5 * 0.25 * 0.2)
+    assert declared._reciprocal(np.array([0.2]), np.array([0.5]), 0.05, 0.25) == pytest.approx(0.2)  # never lowered
+    assert declared._reciprocal(np.array([0.3, 1.2]), np.array([0.5, 0.5]), 1.0, 0.1) == pytest.approx([1.0, 1.2])
+    assert declared._reciprocal(np.array([0.3]), np.array([0.5]), 0.5, 0.1) == pytest.approx(0.3 + 1.5 * 0.25 * 0.4)
+
+
+def test_no_scatter_at_all_has_the_fewer_degrees_of_freedom():
+    flat = np.tile([1.0, 2.0, 4.0], (1, 5, 1))
+    for structure, df in (("pooled", 8.0), ("own gradient", 4.0)):
+        found = declared_contrasts(flat, structure)
+        assert found.df[0].tolist() == [df] * 3
+        assert found.estimate[0].tolist() == pytest.approx([1.0, 3.0, 2.0])
+
+
+def test_the_chance_of_a_departure_is_counted_among_simulated_scatter_matrices():
+    """John's statistic tr(S^2)/tr(S)^2 of scores, and the share of the rest that goes with the line, redrawn here."""
+    v, rng = lines(1, 7, 4, 0.8, 5)[0], np.random.default_rng(1)
+    groups = np.eye(2)[[0, 0, 0, 1, 1, 1, 1]]
+    h = np.arange(4) - 1.5
+    basis = np.linalg.qr(np.column_stack([np.ones(4), h, h**2, h**3]))[0][:, 1:]
+
+    def statistic(scores: np.ndarray, own: bool) -> np.ndarray:
+        S = np.einsum("rni,rnj->rij", scores, scores)
+        rest = S[:, 1:, 1:] if own else S
+        trace = np.trace(rest, axis1=1, axis2=2)
+        john = np.einsum("rij,rji->r", rest, rest) / trace**2
+        return john + np.sum(S[:, 0, 1:] ** 2, axis=1) / (S[:, 0, 0] * trace) if own else john
+
+    for structure, own in (("pooled", False), ("own gradient", True)):
+        for Z, q in ((None, 1), (groups, 2)):
+            mean = v.mean(axis=0) if Z is None else groups @ np.array([v[:3].mean(axis=0), v[3:].mean(axis=0)])
+            seen = statistic(((v - mean) @ basis)[None], own)
+            drawn = statistic(rng.standard_normal((20_000, 7 - q, 3)), own)
+            # Monte Carlo error of two times 20,000 draws
+            assert departure_p(v, structure, groups=Z) == pytest.approx(np.mean(drawn >= seen), abs=0.02)
+
+
+def test_a_departure_needs_two_degrees_of_freedom_and_three_depths():
+    assert math.isfinite(departure_p(lines(1, 3, 3, 0.0, 1)[0], "pooled"))
+    some = lines(1, 5, 3, 0.0, 1)[0]
+    some[:2, 0] = np.nan
+    assert departure_p(some, "pooled") == departure_p(some[2:], "pooled")  # whole containers alone
+    assert math.isnan(departure_p(np.full((4, 3), np.nan), "pooled"))
+    assert math.isfinite(departure_p(1e-9 * lines(1, 6, 3, 0.0, 1)[0], "pooled"))  # a small unit is no lack of scatter
+
+
+def test_an_own_basis_has_the_line_first_and_is_orthonormal():
+    b = declared.basis_of(4, [0.9, 0.6, 0.35, 0.1])
+    assert b.T @ b == pytest.approx(np.eye(3), abs=1e-12)
+    assert b.sum(axis=0) == pytest.approx(np.zeros(3), abs=1e-12)
+    assert abs(np.corrcoef(b[:, 0], [0.9, 0.6, 0.35, 0.1])[0, 1]) == pytest.approx(1)
+    assert abs(np.corrcoef(declared.basis_of(3)[:, 0], [0, 1, 2])[0, 1]) == pytest.approx(1)

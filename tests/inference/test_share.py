@@ -32,7 +32,7 @@ def test_clear_calls_give_the_exact_binomial_bound():
     assert share_bound_clear(4, 4) == 1.0
 
 
-@pytest.mark.parametrize(("edge", "n", "pairs"), [(0.4, 12, 3), (1.5, 24, 3), (4.0, 24, 1), (6.0, 6, 6)])
+@pytest.mark.parametrize(("edge", "n", "pairs"), [(0.4, 12, 3), (0.4, 12, 1), (1.5, 24, 3), (4.0, 24, 1), (6.0, 6, 6)])
 def test_the_threshold_has_the_lowest_expected_bound_for_a_level_stock(edge, n, pairs):
     """By the library's binomial distribution; noise known exactly, so a container beyond is caught with Phi(z)."""
     def expected(z: float) -> float:
@@ -220,7 +220,7 @@ def test_any_degrees_of_freedom_above_none_are_taken():
     assert not share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=None).noise_known
 
 
-@pytest.mark.parametrize(("mean", "variance", "noise", "df"), [(0.5, 0.4, 0.1, 12.0), (-0.7, 0.2, 0.05, math.inf)])
+@pytest.mark.parametrize(("mean", "variance", "noise", "df"), [(0.5, 0.4, 0.25, 4.0), (-0.7, 0.2, 0.05, math.inf)])
 def test_the_model_bound_is_the_quantile_of_its_pivots_drawn_at_random(mean, variance, noise, df):
     """Weerahandi's bound with pseudo-random pivots in place of the Sobol set, by scipy; Monte Carlo error 0.01."""
     rng, n = np.random.default_rng(11), 8
@@ -338,3 +338,40 @@ def test_the_next_container_needs_two_finite_numbers_in_a_row():
     for d in ([1.0, math.inf], [[1.0, 2.0], [2.0, 3.0]]):
         with pytest.raises(ValueError, match="two or more finite"):
             share_module.next_container(d)
+
+
+def test_many_studies_have_one_noise_or_each_its_own():
+    mean, variance = [0.2, 0.9], [0.3, 0.1]
+    each = [upper_shares([m], [v], 9, [e], 20.0, -1, 1)[0] for m, v, e in zip(mean, variance, (0.05, 0.02), strict=True)]
+    assert upper_shares(mean, variance, 9, [0.05, 0.02], 20.0, -1, 1) == pytest.approx(each)
+    alone = upper_shares(mean[1:], variance[1:], 9, [0.05], 20.0, -1, 1)[0]
+    assert upper_shares(mean, variance, 9, [0.05], 20.0, -1, 1) == pytest.approx([each[0], alone])
+
+
+def test_shares_are_told_in_per_cent():
+    r = share_beyond([0.5, 0.6, 2.0, 0.1], Margin.absolute(1), noise_variance=0.01, level=0.9)
+    told = r.to_table().set_index("quantity")["value"]
+    assert told["counted beyond, noise included (%)"] == 25
+    assert told["estimated share beyond (%)"] == pytest.approx(100 * r.share)
+    assert told["upper bound (%)"] == pytest.approx(100 * r.upper)
+    assert told["upper bound from clear calls alone (%)"] == pytest.approx(100 * share_bound_clear(1, 4, 0.9))
+    assert told["level (%)"] == 90
+    assert share_upper([0.0, -5.0], 1.0, noise_se=None, level=0.6).counted == 1  # either way
+    assert share_upper([0.0, -5.0], 1.0, noise_se=None, level=0.6).level == 0.6
+    assert next_container([1.0, 2.0], 0.8).level == 0.8
+
+
+def test_the_threshold_is_the_margin_itself_where_noise_hides_it_and_at_most_four_standard_errors_inside():
+    assert share_upper(np.zeros((9, 3)), 0.1, noise_se=1.0).threshold == pytest.approx(0.1)
+    assert share_upper(np.zeros((9, 3)), 1000.0, noise_se=1.0).threshold == pytest.approx(996.0)
+
+
+def test_what_a_noise_of_each_reading_and_a_half_known_container_show():
+    noise = np.array([[0.1, 9.0], [9.0, 0.1]])
+    assert shown_beyond(np.full((2, 2), 3.0), 1.0, noise_se=noise).tolist() == [[1, 0], [0, 1]]
+    assert not shown_beyond([1.0, -1.0], 1.0, noise_se=0.0).any()  # on the edge is not beyond
+    d = np.array([[0.01, 0.0], [0.02, 0.01], [0.03, 0.03], [9.0, 0.02]])
+    half = d.copy()
+    half[1, 1] = np.nan  # three containers are known in both pairs: too few to tell the noise
+    assert shown_beyond(d, 1.0, noise_se=None, clear=d).any()
+    assert not shown_beyond(d, 1.0, noise_se=None, clear=half).any()

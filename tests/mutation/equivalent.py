@@ -141,4 +141,15 @@ EQUIVALENT: dict[str, str] = {
         "the other scale, log, comes before it",
     "inference/equivalence|Comparison.deciding|comparison|self.word == 'stratified'|self.word >= 'stratified'|0":
         "the other words come before it in the alphabet",
+    "inference/share|share_bound_clear|comparison|beyond == containers|beyond >= containers|0":
+        "more than all is refused before",
+    "inference/share|_share|constant|40|41|0": "beyond 40 standard deviations there is nothing",
+    "inference/share|_share|constant|40|41|1": "beyond 40 standard deviations there is nothing",
+    "inference/share|_share|constant|40|41|2": "beyond 40 standard deviations there is nothing",
+    "inference/share|_share|constant|40|41|3": "beyond 40 standard deviations there is nothing",
+    "inference/share|upper_shares|arithmetic|m[i] - z * np.sqrt(total / n)|m[i] + z * np.sqrt(total / n)|0":
+        "a pivot that is symmetric about 0",
+    "inference/share|share_beyond|comparison|c == 'within'|c >= 'within'|0": "the other words come before it in the alphabet",
+    "inference/share|share_beyond|index|upper[0]|upper[-1]|0": "one study: the first is the last",
+    "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }
