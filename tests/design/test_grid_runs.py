@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 from pathlib import Path
@@ -193,3 +194,46 @@ def test_every_study_of_a_scenario_is_in_one_task_at_its_level(tmp_path: Path) -
                                                     (-100, True, "must be above -100 per cent")])
 def test_nothing_of_a_grid_falls_by_all_of_it(value: float, log: bool, said: str) -> None:
     assert _wrong("difference", value, Margin.relative(5) if log else Margin.absolute(5)) == said
+
+
+def test_a_stopped_run_goes_on_with_the_blocks_that_lack(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Counting replaced by a number of each block: what is kept says which block it was, and each is added once."""
+    asked: list[int] = []
+
+    def counted(key: str, cell: Cell, margin: Margin, alpha: float, block: int, studies: int) -> tuple[tuple[int, ...], str]:
+        asked.append(block)
+        words = (block + 1, 10 * (block + 1), studies - 11 * (block + 1))
+        return (*words, *([0] * (len(COUNTED) - 3))), grid_runs.code()
+
+    monkeypatch.setattr(grid_runs, "count_block", counted)
+    made = scenario(tmp_path)
+    cells = len(made.cells)
+    whole = run_scenario(made, tmp_path / "to")
+    assert asked == [b for b in (0, 1, 2) for _ in range(cells)]  # the first of every cell, then the second
+    assert (whole.counted, whole.taken) == (3 * cells, 0)
+    kept = tmp_path / "to" / KEPT
+    lines = [json.loads(line) for line in kept.read_text(encoding="utf-8").splitlines()]
+    blocks = [(0, 1000), (1, 1000), (2, 500)]
+    assert [(x["block"], x["studies"]) for x in lines] == [b for b in blocks for _ in range(cells)]
+    asked.clear()
+    assert run_scenario(made, tmp_path / "to").table.equals(whole.table)
+    assert asked == []
+    text = kept.read_text(encoding="utf-8").splitlines()
+    kept.write_text("\n".join([*text[:5], "[1]", text[5][:20]]), encoding="utf-8")
+    said: list[str] = []
+    again = run_scenario(made, tmp_path / "to", say=said.append)
+    assert (again.counted, again.taken) == (3 * cells - 5, 5)
+    assert said[0] == f"\r6 of {3 * cells} blocks"
+    assert said[-1] == f"\r{3 * cells} of {3 * cells} blocks\n"
+    assert again.table.equals(whole.table)
+    first = whole.table.iloc[0]
+    assert first[f"{COUNTED[0]}, %"] == pytest.approx(100 * (1 + 2 + 3) / 2500)
+    assert first[f"{COUNTED[0]}, error"] == pytest.approx(100 * np.sqrt(6 / 2500 * (1 - 6 / 2500) / 2500))
+    beyond = whole.table["difference"] == 5  # a true difference as large as the margin: homogeneous is wrong
+    assert (whole.table["wrong, %"] == whole.table["homogeneous, %"].where(beyond, whole.table["stratified, %"])).all()
+
+
+def test_of_none_the_error_is_that_of_one_in_all(tmp_path: Path) -> None:
+    made = scenario(tmp_path)
+    row = grid_runs._row(made, made.cells[0], (0,) * len(COUNTED))
+    assert row["stratified, error"] == pytest.approx(100 / 2500)

@@ -143,3 +143,15 @@ def test_determinations_by_two_methods_are_not_numbered_in_order_unasked(tmp_pat
     out = take(tmp_path, intake, {"a.csv": text})
     assert set(out.results["analyte"]) == {"P"}
     assert "different methods" in out.rejected["reason"].iloc[0]
+
+
+def test_a_report_without_a_number_comes_before_the_first_revision(tmp_path: Path) -> None:
+    """Reported, then again as revision 1: the second counts; a blank beside a 0 likewise."""
+    intake = LONG.replace('unit = "Unit"', 'unit = "Unit"\nrevision = "Rev"')
+    for second in ("1", "2"):
+        text = f"Code,Test,Result,Unit,Rev\nB001,Si,5,mg/kg,\nB001,Si,6,mg/kg,{second}\nB002,Si,4,mg/kg,\n"
+        root = tmp_path / second
+        root.mkdir()
+        out = take(root, intake, {"lab.csv": text}, codes=CODES[:3], definition=study())
+        assert values(out) == {("B001", "Si", 1): (6.0, ""), ("B002", "Si", 1): (4.0, "")}
+        assert len(out.rejected) == 0

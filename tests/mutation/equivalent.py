@@ -151,5 +151,8 @@ EQUIVALENT: dict[str, str] = {
         "a pivot that is symmetric about 0",
     "inference/share|share_beyond|comparison|c == 'within'|c >= 'within'|0": "the other words come before it in the alphabet",
     "inference/share|share_beyond|index|upper[0]|upper[-1]|0": "one study: the first is the last",
+    "mixed/batch/fit|BatchDesign._part|sign|-1|1|0": "names of a refusal that came when the design was made, if at all",
+    "mixed/batch/chain|rough_start|arithmetic|Z[a - 1] @ Q / sizes[a - 1][:, None]|Z[a - 1] @ Q * sizes[a - 1][:, None]|0":
+        "a start of the search; its end is tested and does not depend on it",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }

@@ -350,3 +350,19 @@ def test_a_size_that_is_richer_where_another_is_poorer_may_hide_it() -> None:
     rows, most = _constraints(expected, bound, False)
     assert rows[0] == pytest.approx([0.6, -0.2])
     assert rows[0] @ [0.5, 0.5] == pytest.approx(most[0])
+
+
+def test_what_may_lie_on_the_floor_or_at_the_surface_is_half_a_per_cent_of_the_height() -> None:
+    """The lowest zone without its lowest half per cent and the topmost without its uppermost, from the column itself."""
+    oil, d = grade("VG 220"), 3e-6
+    part = Component(name="x", density_kg_m3=970, sizes=Sizes.table([d], [1]))
+    zones = [ZoneOf(label="top", low=0.8, high=1.0), ZoneOf(label="low", low=0.0, high=0.2)]
+    inner = [ZoneOf(label="top", low=0.8, high=0.995), ZoneOf(label="low", low=0.005, high=0.2)]
+    got = 100 * zone_response(970, oil, 0.314, 1000, 18.0, zones, np.array([d]))[:, 0]
+    table = expected_column(part, oil, 0.314, [1000], 18.0, heights=[0.005, 0.2, 0.8, 0.995])
+    assert got == pytest.approx([table.zone_percent(z)[0] for z in inner], abs=1e-6)
+    thin = [ZoneOf(label="top", low=0.994, high=1.0), ZoneOf(label="low", low=0.0, high=0.006)]  # half of a thin zone is left
+    half = [ZoneOf(label="top", low=0.994, high=0.997), ZoneOf(label="low", low=0.003, high=0.006)]
+    got = 100 * zone_response(970, oil, 0.314, 1000, 18.0, thin, np.array([d]))[:, 0]
+    table = expected_column(part, oil, 0.314, [1000], 18.0, heights=[0.003, 0.006, 0.994, 0.997])
+    assert got == pytest.approx([table.zone_percent(z)[0] for z in half], abs=1e-6)
