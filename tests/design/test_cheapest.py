@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -199,3 +200,71 @@ def test_the_zone_that_lies_farthest_on_the_side_that_counts() -> None:
         assert near.with_margin(4.9).right_at(3) == "stratified"
     both = Aim(analyte="P", guess=guess, margin=10.0)
     assert (both.right_word, both.with_margin(9.9).right_word) == ("homogeneous", "stratified")
+
+
+def test_a_target_that_is_just_reached_is_reached_and_a_budget_that_is_just_enough_is_enough() -> None:
+    tried = cheapest((STILL,), COSTS, LIMITS, target=0.9).found
+    assert tried is not None
+    exact = cheapest((STILL,), COSTS, LIMITS, target=tried.lowest)
+    assert exact.found is not None
+    assert exact.found.cost <= tried.cost
+    assert any(c.lowest == tried.lowest for c in exact.best)
+    least = min(COSTS.of(s) for s in LIMITS.sizes())
+    bought = for_budget((STILL,), COSTS, LIMITS, least)
+    assert [c.cost for c in bought.tried] == [least]
+    assert bought.target == bought.tried[0].lowest
+    assert bought.unaffordable == bought.grid_size - 1
+    with pytest.raises(BadInput, match=f"costs {least:g}"):
+        for_budget((STILL,), COSTS, LIMITS, math.nextafter(least, 0))
+    with pytest.raises(ValueError, match="target must lie"):
+        cheapest((STILL,), COSTS, LIMITS, target=0.0)
+
+
+def test_few_is_how_many_are_given_and_the_rest_is_not_tried() -> None:
+    one = cheapest((STILL,), COSTS, LIMITS, target=0.8, few=1)
+    assert len(one.best) == 1
+    assert one.tried[-1] is one.best[0]  # stops there
+    assert [len(for_budget((STILL,), COSTS, LIMITS, 800, few=n).best) for n in (1, 3)] == [1, 3]
+
+
+def test_a_candidate_in_its_row_and_its_chance_for_all_at_once() -> None:
+    size = DesignSize(containers=4, depths=3, replicates=2)
+    made = Candidate(size=size, cost=7.0, rights=(("A", 0.9), ("B", 0.8)))
+    assert (made.lowest, made.every) == (0.8, pytest.approx(0.7))
+    assert made.row() == {"containers": 4, "depths": 3, "determinations_per_sample": 2, "samples": 12, "determinations": 24,
+                          "cost": 7.0, "lowest_chance_percent": 80.0, "all_at_least_percent": pytest.approx(70)}
+    assert Candidate(size=size, cost=7.0, rights=(("A", 0.3), ("B", 0.2))).every == 0.0
+
+
+def test_any_single_price_is_enough_for_a_cheapest_design() -> None:
+    for given in ({"cost_container": 1.0}, {"cost_sample": 1.0}, {"cost_determination": 1.0}, {"cost_per_analyte": {"P": 1.0}}):
+        assert costs_of(DesignSettings(**given)).fixed == 0  # type: ignore[arg-type]
+    assert limits_of(DesignSettings(max_containers=1), 3).min_containers == 1
+    assert limits_of(DesignSettings(max_containers=7, max_replicates=2), 4, "pooled").sizes()[-1] == DesignSize(
+        containers=7, depths=4, replicates=2, scatter="pooled")
+    limits = Limits(depths=(3,), max_samples=6, max_replicates=1)  # two containers of three depths are six samples
+    assert [s.containers for s in limits.sizes()] == [2]
+    limits = Limits(depths=(3,), max_determinations=6)
+    assert [(s.containers, s.replicates) for s in limits.sizes()] == [(2, 1)]
+
+
+@pytest.mark.parametrize("relative", [False, True])
+@pytest.mark.parametrize("sign", [0, -1, 1])
+def test_a_difference_of_so_many_margins_puts_its_farthest_zone_there(sign: int, relative: bool) -> None:
+    """On both sides the ends differ by 1.5 margins; on one the farthest of four zones lies 1.5 margins off."""
+    side = Side(sign=sign, log=relative) if sign else BOTH  # type: ignore[arg-type]
+    aim = Aim(analyte="P", guess=Assumption(s_r=2), margin=6.0, relative=relative, side=side).beyond_by(1.5, 4)
+    effects = np.linspace(0, aim.guess.gradient, 4)
+    if not sign:
+        assert effects[-1] == 9.0
+        return
+    mixed = 100 * math.log(np.exp(effects / 100).mean()) if relative else effects.mean()
+    assert (sign * (effects - mixed)).max() == pytest.approx(9.0)
+
+
+def test_typed_profiles_stay_and_untyped_ones_get_half_a_margin() -> None:
+    assert not STILL.untyped_profiles
+    assert STILL.scattered() is STILL
+    bare = Aim(analyte="P", guess=Assumption(s_r=2), margin=6.0)
+    assert bare.untyped_profiles
+    assert bare.scattered().guess.sd_container_depth == 3.0

@@ -12,6 +12,7 @@ from scipy.stats import nct, sem, studentized_range
 from scipy.stats import t as student_t
 
 from studykit.design.operating import (
+    BLOCK,
     STUDIES,
     DesignSize,
     OperatingCharacteristic,
@@ -22,12 +23,15 @@ from studykit.design.operating import (
     chances,
     depth_effects,
     depth_mean_sd,
+    drawn_cells,
     homogeneous_chance,
     resolvable_margin,
     zone_effects,
     zones_of,
 )
 from studykit.inference import power
+from studykit.inference.contrasts import contrasts_of, p_any, word_codes
+from studykit.inference.declared import declared_contrasts
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_known
 from studykit.inference.tost_power import beyond_power, tost_power
@@ -249,3 +253,74 @@ def test_one_container_says_nothing_of_a_side_and_its_zones_scatter_about_their_
     assert told.se == pytest.approx(depth_mean_sd(size, guess) * math.sqrt(1 - 1 / depths))
     assert (told.homogeneous, told.stratified, told.df) == (0.0, 0.0, math.inf)
     assert homogeneous_chance(size, guess, 5.0, side=Side(sign=-1, log=False)) == 0.0
+
+
+@pytest.mark.parametrize("scatter", ["unstructured", "pooled", "own gradient"])
+@pytest.mark.parametrize(("n", "depths", "gradient", "margin"), [(5, 3, 0.0, 2.4), (9, 4, 3.0, 1.2), (3, 2, 2.0, 1.0)])
+def test_the_chances_are_the_words_of_the_same_studies_judged_one_by_one(scatter, n, depths, gradient, margin) -> None:
+    """The drawn cells, shifted and scaled by hand, through the rule of a real study: no shortcut changes a single word."""
+    made = DesignSize(containers=n, depths=depths, replicates=2, scatter=scatter)
+    guess = Assumption(s_r=1.0, sd_container_depth=0.6, gradient=gradient)
+    drawn = drawn_cells(BLOCK * math.ceil(n / BLOCK), depths, 400)[:n].swapaxes(0, 1)
+    cells = np.linspace(0, gradient, depths) + math.sqrt(0.6**2 + 1.0 / 2) * drawn
+    found = contrasts_of(cells) if scatter == "unstructured" else declared_contrasts(cells, scatter)
+    got = chances(made, guess, margin, studies=400)
+    words = word_codes(found, margin, depths=depths)
+    assert got.homogeneous == pytest.approx(np.mean(words == 1))
+    assert got.stratified == pytest.approx(np.mean(words == 2))
+    assert got.gradient_seen == pytest.approx(np.mean(p_any(found) < 0.05))
+    assert homogeneous_chance(made, guess, margin, studies=400) == pytest.approx(got.homogeneous)
+    assert got.studies == 400
+    assert got.se == pytest.approx(math.sqrt(2 * (0.6**2 + 0.5) / n))
+    assert got.df == (n - 1) * (depths - 1 if scatter == "pooled" else 1)
+    least = resolvable_margin(made, guess, chance=0.7, studies=400)
+    assert homogeneous_chance(made, guess, least, studies=400) >= 0.7
+    assert homogeneous_chance(made, guess, least * 0.999999, studies=400) < 0.7
+
+
+@pytest.mark.parametrize("side", [Side(sign=-1), Side(sign=1, log=True)])
+def test_the_chances_of_a_side_are_the_words_of_the_same_studies(side) -> None:
+    made, guess = DesignSize(containers=6, depths=3), Assumption(s_r=2.0, sd_container_depth=1.0, gradient=4.0)
+    drawn = drawn_cells(BLOCK * math.ceil(6 / BLOCK), 3, 400)[:6].swapaxes(0, 1)
+    found = zones_of(np.linspace(0, 4.0, 3) + math.sqrt(5.0) * drawn, side)
+    for margin in (1.5, 6.0):
+        words = word_codes(found, margin, side=side.sign)
+        got = chances(made, guess, margin, studies=400, side=side)
+        assert (got.homogeneous, got.stratified) == pytest.approx((np.mean(words == 1), np.mean(words == 2)))
+        assert got.gradient_seen == pytest.approx(np.mean(p_any(found) < 0.05))
+    least = resolvable_margin(made, guess, chance=0.6, studies=400, side=side)
+    assert chances(made, guess, least, studies=400, side=side).homogeneous >= 0.6
+    assert chances(made, guess, 0.999999 * least, studies=400, side=side).homogeneous < 0.6
+    assert resolvable_margin(DesignSize(containers=1, depths=3), guess, side=side) == math.inf
+
+
+def test_the_margin_that_one_container_resolves_is_reached_with_its_chance() -> None:
+    guess = Assumption(s_r=1.3, gradient=2.0)
+    for chance in (0.5, 0.9):
+        least = resolvable_margin(size(1, 3), guess, chance=chance)
+        assert chances(size(1, 3), guess, least).homogeneous == pytest.approx(chance, abs=1e-6)
+
+
+def test_monte_carlo_errors_and_what_is_left() -> None:
+    made = OperatingCharacteristic(homogeneous=0.0, stratified=0.25, gradient_seen=0.1, se=1, df=10, studies=400)
+    assert made.inconclusive == 0.75
+    assert made.error("stratified") == pytest.approx(math.sqrt(0.25 * 0.75 / 400))
+    assert made.error("homogeneous") == pytest.approx(1 / 400)  # of none in 400, that of one
+    exact = OperatingCharacteristic(homogeneous=0.6, stratified=0.5, gradient_seen=0.1, se=1, df=10)
+    assert (exact.inconclusive, exact.method, exact.error("homogeneous")) == (0.0, "exact", 0.0)
+    assert made.to_table()["chance_percent"].tolist() == [0, 25, 75]
+
+
+def test_designs_and_costs_at_their_least() -> None:
+    one = DesignSize(containers=1, depths=2)
+    assert (one.samples, one.determinations, one.df) == (2, 2, math.inf)
+    assert DesignSize(containers=3, depths=4, replicates=2).determinations == 24
+    for bad in ((0, 2, 1), (1, 1, 1), (1, 2, 0)):
+        with pytest.raises(ValueError, match="at least 1 container"):
+            DesignSize(containers=bad[0], depths=bad[1], replicates=bad[2])
+    assert best_replicates(Assumption(s_r=3), 0.0, 2.0) == 1.0
+    assert best_replicates(Assumption(s_r=3, sd_container_depth=1), 0.0, 2.0) == 0.0
+    with pytest.raises(ValueError, match="at least 0"):
+        best_replicates(Assumption(s_r=3), -1.0, 2.0)
+    assert beyond_share_bound(1) == pytest.approx(0.95)
+    assert beyond_share_bound(7, 0.1) == pytest.approx(1 - 0.1 ** (1 / 7))

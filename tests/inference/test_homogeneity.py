@@ -213,3 +213,16 @@ def test_two_items_of_two_results_are_enough_and_equal_replicates_have_no_cochra
         assess_items([*SOYA[:-1], (1.0, 2.0, 3.0)], 1.0, printed_factors=True)
     with pytest.raises(DesignMismatch, match="items 1, 3 have fewer"):
         assess_items([(1,), (1, 2), ((1, 2), (3, 4))])
+
+
+def test_the_printed_table_is_that_of_seven_to_twenty_items():
+    assert list(PRINTED_FACTORS) == list(range(7, 21))
+
+
+@pytest.mark.parametrize(("level", "apart", "flat"), [
+    (1e6, 1e-7, True), (1e6, 1e-5, False), (1e-3, 1e-13, True), (1e-3, 1e-9, False)])
+def test_replicates_that_differ_by_rounding_alone_are_equal(level, apart, flat):
+    """A scatter below a million-millionth of the level, or of 1, is that of the computer."""
+    h = assess_items([(level, level + apart), (2 * level, 2 * level)])
+    assert math.isinf(h.F) == flat
+    assert (h.cochran == 0.0) == flat

