@@ -88,7 +88,7 @@ def test_profile_limits_of_a_variance_are_where_the_restricted_likelihood_has_ri
     for name in ("residual", "c"):
         upper, lower = fit.profile_upper(name, level), fit.profile_lower(name, level)
         assert profile(name, upper) - lowest == pytest.approx(rise, rel=1e-5)
-        assert lower < fit.variances[name] < upper
+        assert lower <= fit.variances[name] < upper
         if lower > 0:
             assert profile(name, lower) - lowest == pytest.approx(rise, rel=1e-5)
         else:
