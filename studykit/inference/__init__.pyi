@@ -12,6 +12,7 @@ from . import judge as judge
 from . import margin as margin
 from . import own as own
 from . import power as power
+from . import screened as screened
 from . import share as share
 from . import single as single
 from . import table as table
@@ -41,6 +42,7 @@ __all__ = [
     "margin",
     "own",
     "power",
+    "screened",
     "share",
     "single",
     "table",

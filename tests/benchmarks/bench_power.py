@@ -1,9 +1,8 @@
 """Time of the exact chances and of simulation, and how far they are apart, in one run.
 
 A fresh design (new degrees of freedom) needs its critical curve once; after that a design costs a
-fraction.  Compared with counting: drawing the depth means and the scatter directly, with as many draws
-as fit into the same time, and with the kit's own model through the batch engine.  Times are processor
-time of one thread, best of several.
+fraction.  Compared with counting studies made of single results; then the cells of a grid of simulated
+studies, by kind.  Times are processor time of one thread, best of several.
 
 Run:  OPENBLAS_NUM_THREADS=1 python tests/benchmarks/bench_power.py
 """
@@ -14,14 +13,16 @@ import math
 import time
 from collections.abc import Callable
 
-import numpy as np
-
+from studykit.design.blocks import BLOCK, code, count_block
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest
 from studykit.design.operating import DesignSize, _studies, chances
+from studykit.design.scenario import Cell
 from studykit.design.simulation import simulate_studies
+from studykit.inference import Margin
 from studykit.study.definition import Assumption
 
 AIM = Aim(analyte="x", guess=Assumption(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
+RELATIVE = Margin.relative(5.0)
 COSTS = Costs(container=40, sample=10, determination=6)
 
 
@@ -64,21 +65,23 @@ def main() -> None:
         apart = (got.homogeneous - exact.homogeneous) / max(made.error(exact.homogeneous), 1e-9)
         print(f"simulated {n:2d} x {d} x {k}: {20_000 / spent:8.0f} studies a second; homogeneous {got.homogeneous:.4f}, "
               f"exact {exact.homogeneous:.4f}, {apart:+.1f} Monte Carlo errors apart")
-    _accuracy()
+    _grid()
 
 
-def _accuracy() -> None:
-    """Means and scatter drawn directly, four million times, against the quadrature."""
-    size, guess, margin = DesignSize(containers=6, depths=3), Assumption(s_r=1.0, gradient=0.8), 2.4
-    rng = np.random.default_rng(3)
-    s, hits, total = 1 / math.sqrt(6), 0, 0
-    for _ in range(8):
-        means = rng.standard_normal((500_000, 3)) * s + np.linspace(0, 0.8, 3)
-        spread = s * np.sqrt(rng.chisquare(10, 500_000) / 10)
-        hits += int((np.ptp(means, axis=1) + 1.8124611228107335 * math.sqrt(2) * spread < margin).sum())
-        total += 500_000
-    p = chances(size, guess, margin).homogeneous
-    print(f"drawn {total} times: {hits / total:.5f}, quadrature {p:.5f}, standard error {math.sqrt(p * (1 - p) / total):.5f}")
+def _grid() -> None:
+    """Studies a second of the cells of a grid (``studykit operating``), 12 x 3 x 2, each as its kind is judged."""
+    plain = {"containers": 12, "depths": 3, "determinations": 2, "difference": 2.0, "s_r": 2.0, "sd_container": 3.0,
+             "sd_container_depth": 1.0}
+    code()
+    for told, margin, more, blocks in (
+            ("balanced", RELATIVE, {}, 40), ("tails of five", RELATIVE, {"tails": 5}, 10),
+            ("a tenth lost", RELATIVE, {"lost": 0.1}, 5),
+            ("a third of studies limited", RELATIVE, {"limit": 92.0}, 5), ("all limited", RELATIVE, {"limit": 97.0}, 5),
+            ("all limited, absolute margin", Margin.absolute(60.0), {"limit": 97.0}, 1)):
+        cell = Cell(**(plain | more))  # type: ignore[arg-type]
+        spent = clock(lambda c=cell, m=margin, n=blocks: [  # type: ignore[misc]
+            count_block("ab" * 32, c, m, 0.05, b, BLOCK) for b in range(n)], 2)
+        print(f"grid, {told}: {blocks * BLOCK / spent:8.0f} studies a second")
 
 
 if __name__ == "__main__":

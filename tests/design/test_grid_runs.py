@@ -14,10 +14,11 @@ from scipy import stats
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.design import grid_runs
-from studykit.design.blocks import BLOCK, COUNTED, _values, count_block
+from studykit.design.blocks import BLOCK, COUNTED, _moments, _one, _together, _values, _words, by_moments, count_block
 from studykit.design.grid_runs import KEPT, _tasks_of, run_scenario
 from studykit.design.scenario import Cell, Scenario, _wrong, read_scenario
 from studykit.inference import Margin
+from studykit.inference.contrasts import contrasts_of, word_codes
 from tests.posix import posix
 
 TEXT = """title = "Pails"
@@ -41,7 +42,8 @@ def scenario(tmp_path: Path, text: str = TEXT) -> Scenario:
 
 def test_with_two_depths_the_words_are_those_of_two_one_sided_tests() -> None:
     """scipy.stats.ttest_1samp of each study's own differences against both edges."""
-    cell, margin = Cell(containers=7, depths=2, determinations=2, difference=2, s_r=2, sd_container_depth=2), Margin.relative(5)
+    cell = Cell(containers=7, depths=2, determinations=2, difference=2, s_r=2, sd_container_depth=2, tails=100)
+    margin = Margin.relative(5)
     counts, _ = count_block("ab" * 32, cell, margin, 0.05, 4, BLOCK)
     seed = np.random.SeedSequence([0xabababab] * 8).spawn(5)[4]
     y = np.log(_values(cell, margin, np.random.default_rng(seed))).mean(axis=-1)
@@ -51,6 +53,62 @@ def test_with_two_depths_the_words_are_those_of_two_one_sided_tests() -> None:
     assert dict(zip(COUNTED, counts, strict=True))["homogeneous"] == int(within.sum())
     assert 0 < within.sum() < BLOCK
     assert sum(counts[:3]) == BLOCK
+
+
+@pytest.mark.parametrize(("cell", "margin"), [
+    (Cell(containers=6, depths=3, determinations=2, difference=2, s_r=2, sd_container=4, sd_container_depth=1),
+     Margin.relative(5)),
+    (Cell(containers=9, depths=4, difference=4, s_r=1, sd_container_depth=1, sd_gradient=2), Margin.absolute(5, "mg/kg")),
+    (Cell(containers=4, depths=2, difference=14, s_r=2, sd_gradient=3), Margin.relative(5))])
+def test_studies_drawn_by_their_moments_are_those_of_single_results(cell: Cell, margin: Margin) -> None:
+    """Estimates, squared standard errors and their products over pairs of depths, then the words, of 8,000 studies each way.
+
+    Four Monte Carlo standard errors of each; those of the variances from their own fourth moments.
+    """
+    assert by_moments(cell, margin)
+    drawn = [_moments(cell, margin, np.random.default_rng([b, 1])) for b in range(8)]
+    with np.errstate(invalid="ignore"):
+        cells = [margin.to_scale(_values(cell, margin, np.random.default_rng([b, 2]))).mean(axis=-1) for b in range(8)]
+    whole = [contrasts_of(c) for c in cells]
+    for of in (lambda c: c.estimate, lambda c: c.se**2, lambda c: c.estimate[:, :1] * c.estimate,
+               lambda c: c.se[:, :1] ** 2 * c.se**2):
+        one, other = (np.concatenate([of(c) for c in made]) for made in (drawn, whole))
+        apart = np.abs(one.mean(axis=0) - other.mean(axis=0)) / np.sqrt((one.var(axis=0) + other.var(axis=0)) / len(one))
+        assert (apart < 4).all()
+    words = np.concatenate([_words(c, cell, margin, 0.05) for c in drawn])
+    plain = np.concatenate([word_codes(c, margin.edge, 0.05, depths=cell.depths) for c in whole])
+    for w in range(3):
+        p = (words == w).mean()
+        assert abs(p - (plain == w).mean()) < 4 * np.sqrt(2 * max(p * (1 - p), 1e-4) / len(words))
+    again = np.concatenate([word_codes(c, margin.edge, 0.05, depths=cell.depths) for c in drawn])
+    np.testing.assert_array_equal(words, again)
+
+
+@pytest.mark.parametrize("changes", [
+    {"tails": 5}, {"lost": 0.1}, {"limit": 90.0}, {"containers": 3}, {"s_r": 0.0}, {"level": 30.0, "sd_container": 3.0}])
+def test_studies_that_their_moments_do_not_decide_are_drawn_whole(changes: dict[str, float]) -> None:
+    plain = {"containers": 6, "depths": 3, "s_r": 1.0, "level": 100.0}
+    assert by_moments(Cell(**plain), Margin.absolute(5))  # type: ignore[arg-type]
+    assert not by_moments(Cell(**(plain | changes)), Margin.absolute(5))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("margin", [Margin.relative(10), Margin.absolute(30, "mg/kg")])
+def test_studies_with_limits_are_judged_together_as_one_by_one(margin: Margin) -> None:
+    """Their words and whether all pairs were judged, by the road of a single study; some of each word."""
+    seen, left = set(), 0
+    for limit, difference in ((20.0, 2.0), (21.0, 80.0), (20.5, 25.0)):
+        cell = Cell(containers=5, depths=3, determinations=2, difference=difference, s_r=1, sd_container=2, limit=limit,
+                    sd_container_depth=0.5, level=22)
+        y = _values(cell, margin, np.random.default_rng(8))[:20]
+        limited = np.flatnonzero((y < limit).any(axis=(1, 2, 3)))
+        words, judged = np.full(20, -9), np.zeros(20, dtype=bool)
+        rest = set(_together(y, limited, (words, judged), cell, margin, 0.05))
+        left += len(rest)
+        for i in set(limited) - rest:
+            assert (words[i], judged[i]) == _one(y[i], cell, margin, 0.05)
+            seen.add(int(words[i]))
+    assert seen >= ({2} if margin.log else {0, 1, 2})
+    assert left < 20
 
 
 def test_the_draws_are_as_the_scenario_says() -> None:
