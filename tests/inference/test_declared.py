@@ -189,6 +189,7 @@ def test_lost_readings_under_own_gradients_are_judged_by_kenward_and_roger():
     v, heights = lines(1, 7, 4, 1.5, 21)[0], np.array([0.9, 0.6, 0.35, 0.1])
     v[[0, 2, 5, 6], [1, 3, 0, 2]] = np.nan
     v[3, :3] = np.nan  # a single reading: it tells nothing of differences
+    v[4, [0, 3]] = np.nan
     found = declared_contrasts(v[None], "own gradient", heights=heights)
     for p, row in enumerate(pair_rows(4)):
         estimate, se = dense_kenward_roger(v, heights, row)
@@ -253,3 +254,21 @@ def test_an_own_basis_has_the_line_first_and_is_orthonormal():
     assert b.sum(axis=0) == pytest.approx(np.zeros(3), abs=1e-12)
     assert abs(np.corrcoef(b[:, 0], [0.9, 0.6, 0.35, 0.1])[0, 1]) == pytest.approx(1)
     assert abs(np.corrcoef(declared.basis_of(3)[:, 0], [0, 1, 2])[0, 1]) == pytest.approx(1)
+
+
+def test_one_degree_of_freedom_and_three_readings_of_each_are_enough():
+    two = lines(1, 2, 3, 0.0, 4)
+    two[0, 0, 1] = np.nan  # five readings, two containers, two differences: one is left
+    found = declared_contrasts(two, "pooled")
+    assert found.judged.all()
+    assert found.df[0].tolist() == [1.0] * 3
+    some = lines(1, 8, 4, 1.0, 5)
+    some[0, np.arange(8), np.arange(8) % 4] = np.nan  # no container has all four depths
+    assert declared_contrasts(some, "own gradient").judged.all()
+
+
+def test_readings_without_any_rest_are_not_told_apart_and_break_nothing():
+    v = np.arange(4.0) * np.array([[1.0], [2.0], [4.0], [-1.0], [0.5]])  # every container lies on its own line
+    v[0, 1] = np.nan
+    found = declared_contrasts(v[None], "own gradient")
+    assert not found.judged.any() or np.isfinite(found.se).all()

@@ -408,7 +408,11 @@ def test_a_pair_that_may_be_equal_is_not_beyond():
         return judge_between(*(judge_container("x", {"a": [100.0], "b": [v]}, p, Margin.absolute(margin), scatter=scatter)
                                for v in (95.0, 105.0)))
 
+    assert found_at(0.5) is None  # although no standard error is larger than 0.15
     assert found_at(2.0) is None
+    sharp = dataclasses.replace(scatter, s=1e-3)
+    ends = [judge_container("x", {"a": [100.0], "b": [v]}, p, Margin.absolute(0.1), scatter=sharp) for v in (95.0, 100.5)]
+    assert judge_between(*ends) is None  # from -5 to 0.5: equal perhaps
     found = found_at(9.0)
     assert found is not None
     assert found.word == "homogeneous"

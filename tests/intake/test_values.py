@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from studykit.core.errors import BadInput
 from studykit.core.numbertext import NumberFormat
+from studykit.intake.columns import Table, Texts
 from studykit.intake.values import (
     KIND_BAD,
     KIND_BLANK,
@@ -15,7 +17,9 @@ from studykit.intake.values import (
     KIND_NUMBER,
     KIND_UNKNOWN_LIMIT,
     RuleBook,
+    apply_qualifier_column,
     parse_cell,
+    parse_values,
 )
 from tests.intake_cases import LONG, WIDE, study, take, values
 
@@ -225,3 +229,32 @@ def test_an_uncertainty_is_set_aside_and_one_wider_than_its_result_or_behind_a_s
         assert parse_cell(text, POINT, {}).kind == KIND_BAD
     for text in ("-0.2 ± 0.3", "\u22120.2 (± 0.3)", "-0.2 ± 0.3 (k=2)"):
         assert parse_cell(text, POINT, {}).number == -0.2
+
+
+@pytest.mark.parametrize(("text", "kind", "number"), [
+    ("9.8 ± 9.7", KIND_NUMBER, 9.8), ("9.8 ± 9.8", KIND_BAD, None), ("9.8 ± 0", KIND_NUMBER, 9.8),
+    ("-0.1 ± 0.4", KIND_NUMBER, -0.1), ("0 ± 0", KIND_BAD, None), ("<0", KIND_BAD, None), ("<0.001", KIND_LIMIT, 0.001),
+    ("<-1", KIND_BAD, None)])
+def test_an_uncertainty_below_its_result_and_a_limit_above_zero_are_read(text: str, kind: int, number: float | None) -> None:
+    found = parse_cell(text, NumberFormat(), {})
+    assert found.kind == kind
+    if number is not None:
+        assert found.number == number
+
+
+def test_a_column_of_qualifiers_joins_its_cells_row_by_row() -> None:
+    """Texts against stored numbers, limits beside limits, words with a meaning; what contradicts is refused where it stands."""
+    texts = ["5", "<2", "7", "", "8", "x"]
+    cells = Table({"text": Texts.of(texts), "numeric": np.array([False, False, True, False, False, False])}, len(texts))
+    book = RuleBook()
+    parsed = parse_values(cells, NumberFormat(decimal=","), {}, book)
+    assert parsed.kind.tolist() == [KIND_NUMBER, KIND_LIMIT, KIND_NUMBER, KIND_BLANK, KIND_NUMBER, KIND_BAD]
+    assert parsed.number[[0, 1, 2, 4]].tolist() == [5, 2, 7, 8]
+    assert parsed.why.tolist() == [-1, -1, -1, -1, -1, 0]
+    apply_qualifier_column(parsed, Texts.of(["<", ">", "=", "<", "?", "<"]), {}, book)
+    assert parsed.kind.tolist() == [KIND_LIMIT, KIND_BAD, KIND_NUMBER, KIND_UNKNOWN_LIMIT, KIND_BAD, KIND_BAD]
+    assert parsed.qualifier.tolist()[0] == parsed.qualifier.tolist()[3] == "<"
+    said = [parsed.reasons[w][0] if w >= 0 else "" for w in parsed.why]
+    assert said[1] == "contradicts the qualifier '>' beside it"
+    assert said[4] == "has the qualifier '?', which has no stated meaning"
+    assert said[5] == parsed.reasons[0][0]  # the first refusal stands

@@ -154,5 +154,15 @@ EQUIVALENT: dict[str, str] = {
     "mixed/batch/fit|BatchDesign._part|sign|-1|1|0": "names of a refusal that came when the design was made, if at all",
     "mixed/batch/chain|rough_start|arithmetic|Z[a - 1] @ Q / sizes[a - 1][:, None]|Z[a - 1] @ Q * sizes[a - 1][:, None]|0":
         "a start of the search; its end is tested and does not depend on it",
+    "inference/single|judge_between|comparison|least <= 0 <= most|least < 0 <= most|0":
+        "an end at 0 is the nearest to 0 as well",
+    "inference/bounded|_branch|other function|max(best, problem.climb(x))|min(best, problem.climb(x))|0":
+        "what is found before anything is taken apart; the parts find it again",
+    "inference/bounded|_beyond|comparison|largest(f, c, _floor(f, step), -sign, enough=-edge).bound < -edge|"
+    "largest(f, c, _floor(f, step), -sign, enough=-edge).bound <= -edge|0": "numbers that equal the bound exactly",
+    "inference/declared|_two|constant|1|2|8": "a factor of all rows and columns leaves the condition of a matrix",
+    "inference/declared|_ratio|constant|1|2|0": "a wider bracket of a search; its end is the same",
+    "inference/declared|_ratio|constant|1|2|1": "a wider bracket of a search; its end is the same",
+    "inference/declared|departure_p|constant|1|2|0": "two equal columns say what one says",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }

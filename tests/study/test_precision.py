@@ -214,3 +214,63 @@ def test_beside_the_laboratorys_own_r_the_published_one_warns_of_its_range_alone
     assert found.warning.endswith("its precision is not established there, take the result as provisional")
     assert "lies below the range of ASTM D5185-18" in found.warning
     assert "exceeds R" not in found.warning
+
+
+def house(**changes: object) -> Method:
+    made = Method(key="House method 8", analyte="Si", unit="mg/kg", low=2, high=20, r=PowerLaw(a=0.05), R=PowerLaw(a=0.05),
+                  source="invented", sure_r="", sure_R="", cannot_see="")
+    return dataclasses.replace(made, **changes)  # type: ignore[arg-type]
+
+
+def test_both_ends_belong_to_the_range_and_r_may_equal_R() -> None:  # noqa: N802 - R is the trade's symbol
+    from studykit.study.precision import _REGISTRY
+
+    register(house())
+    try:
+        for level, inside in ((2, True), (20, True), (1.999, False), (20.01, False)):
+            found = precision("House method 8", "Si", level, "mg/kg")
+            assert found.in_range == inside
+            assert (found.warning == "") == inside
+            assert "exceeds" not in found.warning
+        assert "below the range" in precision("House method 8", "Si", 1.999, "mg/kg").warning
+        assert "above the range" in precision("House method 8", "Si", 20.01, "mg/kg").warning
+        # what a method cannot see is told for another edition and for an analyte that is not stored too
+        assert cannot_see("ASTM D5185-99", "Si") == cannot_see("ASTM D5185-18", "Si") != ""
+    finally:
+        del _REGISTRY["House method 8", "Si"]
+    for bad in ({"low": 0}, {"low": 20}, {"low": 21}, {"r": PowerLaw(a=0.0)}):
+        with pytest.raises(ValueError, match="0 < low < high"):
+            register(house(**bad))
+    assert ("House method 8", "Si") not in _REGISTRY
+
+
+def test_own_statements_of_nothing_or_without_end_are_refused() -> None:
+    for value in (0, math.inf, "2"):
+        with pytest.raises(BadInput, match="finite number above 0"):
+            own_precision({"s_r": value}, 350, "mg/kg")
+    found = own_precision({"r_percent": 4, "source": "chart"}, 50, "g")
+    assert (found.r, found.r_percent, found.level) == (pytest.approx(2), pytest.approx(4), 50)
+    assert found.source == "stated in study.toml: chart"
+    assert own_precision({"r": 4}, 50, "g").source == "stated in study.toml: the laboratory's own"
+    for level in (math.nan, math.inf, -1.0):
+        with pytest.raises(DesignMismatch, match="needs a mean above 0"):
+            own_precision({"r_percent": 4}, level, "g")
+
+
+def test_a_key_that_is_nearly_right_is_shown_with_at_most_four_others_the_newest_first() -> None:
+    with pytest.raises(BadInput) as found:
+        precision("ASTM D5185-20", "P", 350, "mg/kg")
+    told = found.value.faults[0].remedy
+    assert told.count("ASTM D5185-") == 4
+    assert told.startswith("did you mean 'ASTM D5185-18' or 'ASTM D5185-13e1' or 'ASTM D5185-13' or 'ASTM D5185-09'")
+    with pytest.raises(BadInput, match="it has Ag, Al, B, Ba, Ca"):
+        precision("ASTM D5185-18", "X", 350, "mg/kg")
+
+
+def test_stated_and_published_stand_side_by_side_at_the_median() -> None:
+    data = definition()
+    data["analytes"]["P"] |= {"method_key": "ASTM D5185-18", "repeatability": {"r": 5.0, "source": "chart"}}
+    found = pd.DataFrame({"analyte": ["P"] * 3, "qualifier": "", "value": [100.0, 200.0, 900.0]})
+    theirs = 100 * 1.3 * 200**0.58 / 200
+    assert in_place_of_published(parse_study(data).analytes, found) == {"P": (pytest.approx(2.5), pytest.approx(theirs))}
+    assert in_place_of_published(parse_study(data).analytes, found.assign(value=0.0)) == {}
