@@ -366,3 +366,45 @@ def test_what_may_lie_on_the_floor_or_at_the_surface_is_half_a_per_cent_of_the_h
     got = 100 * zone_response(970, oil, 0.314, 1000, 18.0, thin, np.array([d]))[:, 0]
     table = expected_column(part, oil, 0.314, [1000], 18.0, heights=[0.003, 0.006, 0.994, 0.997])
     assert got == pytest.approx([table.zone_percent(z)[0] for z in half], abs=1e-6)
+
+
+@pytest.mark.parametrize(("um", "text"), [(0.0949, "95 nm"), (0.0951, "0.095 µm"), (1.234, "1.2 µm"), (0.001, "1 nm")])
+def test_a_diameter_below_a_tenth_of_a_micrometre_is_told_in_nanometres(um: float, text: str) -> None:
+    assert diameter_text(um * 1e-6) == text
+
+
+@pytest.mark.parametrize(("kelvin", "text"), [
+    (0.0949, "95 mK"), (0.095, "0.095 K"), (100.0, "1e+02 K"), (100.1, "more than 100 K")])
+def test_a_temperature_difference_is_told_in_millikelvin_below_a_tenth(kelvin: float, text: str) -> None:
+    assert kelvin_text(kelvin) == text
+
+
+def test_what_is_ruled_out_from_a_table_of_three_sizes_by_hand() -> None:
+    """Only the top poorer by all of it, by half, by nothing; a bound of 10 % against the whole: shares 1, 0.2, 0.1."""
+    expected = np.array([[1.0, 0.5, 0.0], [1.0, 1.0, 1.0], [1.0, 1.0, 1.0]])
+    d = np.array([1e-7, 1e-6, 1e-5])
+    got = ruled_out(expected, Bound(analyte="Ca", top_depletion_percent=10, reference="whole"), 2500, diameters_m=d)
+    assert got.at == pytest.approx([1.0, 0.2, 0.1])
+    assert got.above == pytest.approx([1.0, 0.2, 0.1])  # all of it in the middle size is what a size or more may hold
+    assert (got.seen_to_m, got.blind_from_m) == (1e-5, None)
+    assert got.share_above(1e-5) == pytest.approx(0.1)
+    assert got.share_above(math.sqrt(1e-11)) == pytest.approx(0.15)  # midway in logs
+    for outside in (0.99e-7, 1.01e-5):
+        with pytest.raises(ValueError, match="diameter_m must be"):
+            got.share_above(outside)
+    assert got.share_above(1e-7) == 1.0
+    table = got.to_table()
+    assert table["share_at_percent"].tolist() == pytest.approx([100, 20, 10])
+    assert (table["top_percent"].tolist(), table["bottom_percent"].tolist()) == ([100, 50, 0], [100, 100, 100])
+    assert table["diameter_um"].tolist() == pytest.approx([0.1, 1, 10])
+    # one size is seen, and a larger one that has left all zones is not
+    gone = np.array([[1.0, 0.0, 0.0], [1.0, 1.0, 0.0], [1.0, 1.0, 0.0]])
+    blind = ruled_out(gone, Bound(analyte="Ca", top_depletion_percent=10), 2500, diameters_m=d)
+    assert (blind.seen_to_m, blind.blind_from_m) == (1e-6, 1e-5)
+    assert "From 10 µm on, particles would have left all zones" in blind.sentence()
+    light = ruled_out(expected[::-1], Bound(analyte="Ca", top_depletion_percent=10, reference="whole"), 800, diameters_m=d,
+                      rises=True)  # what rises leaves the lowest zone poor
+    assert light.at == pytest.approx([1.0, 0.2, 0.1])
+    refused = ruled_out(expected, Bound(analyte="Ca", top_depletion_percent=10), 2500, diameters_m=d, refused="it lay")
+    assert refused.at.tolist() == refused.above.tolist() == [1, 1, 1]
+    assert "no size is ruled out this way: it lay" in refused.sentence("calcium")

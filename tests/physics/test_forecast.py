@@ -285,3 +285,57 @@ def test_the_temperatures_reach_to_the_longest_standing(monkeypatch: pytest.Monk
         forecast._profiles(None, None, None, None, "hall", "drum", group)  # type: ignore[arg-type]
     assert asked == [("hall", 900.0, 120.0)]
     assert found.value.args == (0.5, [100.0, 900.0], 15.0, [0.125, 0.375, 0.5, 0.75])
+
+
+def row(**changes: Any) -> dict[str, Any]:
+    """A component that sinks through 300 mm in a year, with changes."""
+    return {"component": "antifoam", "vessel": "pail", "store": "", "temperature_c": 18.0, "way": "sinks", "diameter_um": 3.0,
+            "held": False, "sedimentation_length_mm": 1.0, "liquid_height_mm": 300.0, "days_to_cross": 365.0,
+            "final_bottom_over_top": 5.0, "days_to_margin": math.inf, "days_to_margin_at_most": math.inf, "margin": "±5 %",
+            "lying": True, "undone_by_k": 0.01, **changes}
+
+
+@pytest.mark.parametrize(("length", "text", "layers"), [
+    (3000.1, "keeps 3 µm particles mixed for ever", False), (3000.0, "leaves a final bottom/top ratio of 5", True),
+    (30.0, "leaves a final bottom/top ratio of 5", True), (29.9, "they gather within 30 mm of the floor", True),
+    (0.1, "they gather within 0.1 mm of the floor", True), (0.0999, "they lie on the floor", True)])
+def test_what_thermal_motion_leaves_is_told_by_the_length_against_the_height(length: float, text: str, layers: bool) -> None:
+    """Ten heights: mixed for ever; a tenth of the height: gathered there; a tenth of a millimetre: on the floor."""
+    told = forecast._sentence(row(sedimentation_length_mm=length))
+    assert text in told
+    assert ("Some of these containers lie" in told) == layers
+    assert ("A temperature difference of 10 mK" in told) == layers
+
+
+def test_the_days_to_a_margin_are_told_as_one_span_where_they_agree() -> None:
+    one = forecast._sentence(row(days_to_margin=100.0, days_to_margin_at_most=100.0, undone_by_k=math.nan, lying=False))
+    assert one.endswith("A drawn zone leaves the margin of ±5 % after 3.3 months of standing.")
+    two = forecast._sentence(row(days_to_margin=30.0, days_to_margin_at_most=100.0, undone_by_k=math.nan, lying=False))
+    assert "after 30 days to 3.3 months of standing, depending on the day of filling." in two
+    up = forecast._sentence(row(way="rises", sedimentation_length_mm=0.01))
+    assert "particles rise through 300 mm" in up
+    assert "at the surface" in up
+    held = forecast._sentence(row(held=True))
+    assert held.endswith("the yield stress holds particles of this size for ever.")
+
+
+def test_every_kind_of_store_is_weighed_by_its_containers() -> None:
+    profile = pd.DataFrame({"analyte": ["Si", "Si", "P"], "bottom_over_top": [1.1, 1.4, 9.0], "containers": [3, 1, 5]})
+    found = Outlook(components=pd.DataFrame(), profile=profile, curves=pd.DataFrame(), chart=pd.DataFrame(), sentences=(),
+                    missing=(), cautions=()).expected_gradient_percent("Si")
+    assert found == pytest.approx(100 * (math.exp((3 * math.log(1.1) + math.log(1.4)) / 4) - 1))
+
+
+def test_stirring_is_excluded_only_below_the_difference_that_undoes_the_layers() -> None:
+    part = {"name": "antifoam", "analyte": "Si", "density_kg_m3": 970, "diameter_um": 3.23, "volume_fraction": 0.001}
+    known = study(parts=[part])
+    assert known.fluid is not None
+    liquid = liquid_of(known.fluid)
+    share = mass_fraction(known, known.components[0], liquid)
+    assert share is not None
+    undone = forecast.undoing_difference_k(share, 970, liquid, 18)
+    for factor, said in ((0.999, False), (1.0, True), (1.001, True)):
+        fluid = known.fluid.model_copy(update={"temperature_difference_k": factor * undone})
+        assert bool(forecast._stirred(known, fluid, liquid, known.components[0])) == said
+    assert "gives no temperature_difference_k" in forecast._stirred(known, known.fluid, liquid, known.components[0])
+    assert "content of the component is not known" in forecast._stirred(known, known.fluid, liquid, None)

@@ -292,3 +292,65 @@ def test_a_light_sphere_is_held_as_a_heavy_one_is() -> None:
             assert (float(found.velocity_m_s) == 0.0) is held
             assert found.law == ("held",) if held else ("Stokes",)
     assert found.to_table()["diameter_um"].tolist() == pytest.approx([1.0])
+
+
+def test_each_law_at_the_ends_of_its_range() -> None:
+    """Richardson and Zaki's steps lie at 0.2, 1 and 500 and belong to the upper branch; a wall takes half the tube."""
+    got = richardson_zaki_exponent(np.array([0.0, 0.19999, 0.2, 0.99999, 1.0, 499.99, 500.0]))
+    expected = [4.65, 4.65, 4.35 * 0.2**-0.03, 4.35 * 0.99999**-0.03, 4.45, 4.45 * 499.99**-0.1, 2.39]
+    assert got == pytest.approx(expected)
+    assert float(hindrance(0.0)) == 1.0
+    assert float(hindrance(0.6399)) == pytest.approx(0.3601**4.65)
+    for bad in (0.64, -0.01):
+        with pytest.raises(ValueError, match="close packing"):
+            hindrance(bad)
+    assert float(wall_factor(0.5, 1.0)) == pytest.approx(1 / 5.970, rel=0.02)  # Haberman and Sayre's table (recalled)
+    with pytest.raises(ValueError, match="at most"):
+        wall_factor(np.array([0.1, 0.5001]), 1.0)
+    with pytest.raises(ValueError, match="archimedes must be finite"):
+        terminal_reynolds(math.inf)
+    assert held_by_yield_stress(1e-6, 0.0, 0.0).tolist() is False  # nothing pulls and nothing holds
+    assert largest_held_m(0.0, 1.0) == math.inf
+    assert largest_held_m(-1500, 1e-3) == largest_held_m(1500, 1e-3)
+
+
+@pytest.mark.parametrize("direction", ["sinks", "rises", "either"])
+def test_matter_as_dense_as_the_liquid_goes_neither_way(direction: str) -> None:
+    got = terminal_velocity(1e-6, 900, 900, 0.1, direction=direction)  # type: ignore[arg-type]
+    assert float(got.velocity_m_s) == 0.0
+    assert math.isinf(float(sedimentation_length(1e-6, 0.0)))
+
+
+def test_the_law_and_its_notes_change_at_their_reynolds_numbers() -> None:
+    """Re = v d rho / eta of 0.1 and 2e5, by bisection over the diameter with the function's own Re."""
+    def at(re: float, eta: float) -> float:
+        return float(brentq(lambda d: float(terminal_velocity(d, 2500, 1000, eta).reynolds) - re, 1e-7, 10.0, xtol=1e-16))
+
+    for factor, law in ((0.999, "Stokes"), (1.001, "Brown-Lawler")):
+        got = terminal_velocity(factor * at(0.1, 0.01), 2500, 1000, 0.01)
+        assert got.law == (law,)
+        assert len(got.notes) == (law != "Stokes")
+    for factor, notes in ((0.999, 1), (1.001, 2)):
+        assert len(terminal_velocity(factor * at(2e5, 1e-3), 2500, 1000, 1e-3).notes) == notes
+    all_of_them = terminal_velocity(1e-4, 2500, 1000, 1.0, volume_fraction=0.1, tube_diameter_m=1e-3, droplet_pa_s=2.0)
+    alone = terminal_velocity(1e-4, 2500, 1000, 1.0, droplet_pa_s=2.0)
+    assert float(all_of_them.velocity_m_s) == pytest.approx(
+        float(alone.velocity_m_s) * 0.9**4.65 * float(wall_factor(1e-4, 1e-3)))
+    assert len(all_of_them.notes) == 3
+
+
+def test_a_speed_is_told_in_millimetres_a_day() -> None:
+    table = terminal_velocity(3e-6, 970, 880, 0.1).to_table()
+    assert table["speed_mm_per_day"][0] == pytest.approx(1000 * 86400 * 90 * GRAVITY * 9e-12 / 1.8, rel=1e-3)  # Stokes
+    assert table["diameter_um"][0] == pytest.approx(3)
+
+
+@pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (0.2, 0.2), (-0.1, 0.5), (0.5, 1.01)])
+def test_shares_of_the_final_profile_lie_between_two_heights(low: float, high: float) -> None:
+    if (low, high) == (0.0, 1.0):
+        for pe in (0.0, 1e-13, 5.0, -5.0):
+            assert held_up_share(low, high, pe) == pytest.approx(1.0)
+        assert barometric_profile([0.0, 0.5, 1.0], 0.0).tolist() == [1, 1, 1]
+    else:
+        with pytest.raises(ValueError, match="low and high must be heights"):
+            held_up_share(low, high, 1.0)

@@ -37,6 +37,8 @@ def fired(away: list[float], run: list[str] | None = None, u: float = 0.0) -> di
     ([2.1, -2.2], {"R-4s": [0, 1]}),
     ([0.1] * 10, {"10-x": list(range(10))}),
     ([0.1] * 9 + [-0.1] + [0.1] * 2, {}),
+    ([3.0, 0.2, -3.0], {"R-4s": [0, 2]}), ([2.0, 2.0, -0.1], {}), ([-2.0, -2.0], {}), ([2.1, -2.0], {}),  # on a limit
+    ([-2.1, -2.2, -2.3, 1.0], {"2-2s": [0, 1, 2]}), ([-0.1] * 11 + [0.1], {"10-x": list(range(11))}), ([0.1] * 9, {}),
 ])
 def test_each_rule_by_its_definition(away: list[float], found: dict[str, list[int]]) -> None:
     assert fired(away) == found
@@ -166,3 +168,19 @@ def test_bad_reference_values_are_refused(tmp_path: Path, line: str, reason: str
     with pytest.raises(BadInput) as caught:
         read_check_limits(tmp_path, study_of())
     assert reason in str(caught.value)
+
+
+def test_ten_whose_mean_lies_at_twice_the_uncertainty_break_nothing() -> None:
+    """Above twice it, not at it; and those among more readings that pass it alone."""
+    assert "10-x" not in fired([1.0] * 10, u=0.5)
+    assert fired([1.001] * 10, u=0.5) == {"10-x": list(range(10))}
+    # by hand: ten from the fifth reading on have a mean of 1.09, ten from the fourth on one of 0.98
+    assert fired([0.1] * 5 + [1.2] * 10 + [-1.0], u=0.5)["10-x"] == list(range(4, 15))
+    assert fired([-1.2] * 10, u=0.5)["10-x"] == list(range(10))
+
+
+def test_a_z_score_divides_by_spread_and_uncertainty_together() -> None:
+    """(reading - reference) / sqrt(s^2 + u^2) in 1-3s; R-4s compares readings among themselves, without u."""
+    assert fired([4.0, 0.0], u=1.0) == {}  # 4 / sqrt(2) = 2.83
+    assert fired([4.3, 0.0], u=1.0) == {"1-3s": [0]}
+    assert fired([2.1, -2.1], u=10.0) == {"R-4s": [0, 1]}
