@@ -5,6 +5,7 @@ from . import extras as extras
 from . import files as files
 from . import folders as folders
 from . import hashes as hashes
+from . import interval as interval
 from . import listing as listing
 from . import litter as litter
 from . import memory as memory
@@ -29,6 +30,7 @@ __all__ = [
     "files",
     "folders",
     "hashes",
+    "interval",
     "listing",
     "litter",
     "memory",

@@ -20,8 +20,8 @@ from . import tost_power as tost_power
 from . import unlike as unlike
 from .equivalence import Comparison as Comparison
 from .equivalence import Contrast as Contrast
-from .equivalence import Interval as Interval
-from .equivalence import Margin as Margin
+from .margin import Interval as Interval
+from .margin import Margin as Margin
 
 __all__ = [
     "Comparison",

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from studykit.mixed.results import Interval
+from studykit.core.interval import Interval
 from studykit.study.definition import Margin as DeclaredMargin
 
 Array = NDArray[np.float64]

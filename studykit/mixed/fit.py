@@ -48,13 +48,14 @@ import pandas as pd
 from scipy import optimize, stats
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
+from studykit.core.interval import Interval
 from studykit.mixed import statsmodels_check as secondopinion
 from studykit.mixed.balance import one_minimum
 from studykit.mixed.blocks import Blocks, compress
 from studykit.mixed.denominator import SmallSample, approximate, half_width, p_value, small_sample
 from studykit.mixed.design import Design, build_design, check_finite, response_values
 from studykit.mixed.likelihood import State, check_information, residual_is_there, search, state_at
-from studykit.mixed.results import ContrastTest, Effects, Interval, caution, contrast_matrix, predicted
+from studykit.mixed.results import ContrastTest, Effects, caution, contrast_matrix, predicted
 from studykit.mixed.slopes import lowest, roots_of
 
 __all__ = ["ContrastTest", "Effects", "Interval", "RemlFit", "fit_design", "fit_reml"]

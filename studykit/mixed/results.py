@@ -6,7 +6,7 @@ theta_ii - sum_jk theta_ij diag(Z_j'P Z_k) theta_ki (Henderson 1975, Biometrics 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,26 +36,6 @@ class ContrastTest:
         """One row: statistic, df1, df2, p, scale, method."""
         names = ("statistic", "df1", "df2", "p", "scale", "method")
         return pd.DataFrame([{n: getattr(self, n) for n in names}])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
-    """Lower and upper limit with the level at which they were drawn; unpacks as (low, high)."""
-
-    low: float
-    high: float
-    level: float
-
-    def within(self, low: float, high: float) -> bool:
-        """True where the whole interval lies strictly between low and high."""
-        return low < self.low and self.high < high
-
-    def beyond(self, low: float, high: float) -> bool:
-        """True where the whole interval lies outside low to high, on one side."""
-        return self.low > high or self.high < low
-
-    def __iter__(self) -> Iterator[float]:
-        return iter((self.low, self.high))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

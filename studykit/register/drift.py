@@ -22,7 +22,6 @@ import pandas as pd
 
 from studykit.core.errors import StudyKitError
 from studykit.inference import Margin
-from studykit.mixed import fit_reml
 from studykit.register.entry import Entry
 from studykit.register.naming import Named
 
@@ -85,6 +84,8 @@ def rate_of(table: pd.DataFrame) -> tuple[float, float, float, float]:
     random = [c for c in ("study", "at") if 1 < table[c].nunique() < len(table)]
     if "at" in random and table["at"].nunique() == table["study"].nunique():
         random.remove("at")  # one run a study: the two are one
+    from studykit.mixed import fit_reml  # a second to load, which a register of which nothing changed does not need
+
     fit = fit_reml(table, "d", fixed=("year",), random=random)
     test, span = fit.test([0.0, 1.0]), fit.interval([0.0, 1.0], LEVEL)
     return float(fit.beta[1]), span.low, span.high, test.df2  # type: ignore[union-attr]

@@ -25,7 +25,6 @@ from scipy import special
 
 from studykit.core.errors import StudyKitError
 from studykit.inference import Margin
-from studykit.mixed import fit_reml
 from studykit.register.entry import Entry
 from studykit.register.naming import Named
 
@@ -71,6 +70,8 @@ def mean_over(studies: Sequence[Sequence[float]]) -> Mean:
         raise ValueError(f"at least {FEWEST} studies of two containers are wanted")
     table = pd.DataFrame({"y": np.concatenate([np.asarray(s, dtype=float) for s in studies]),
                           "study": np.repeat([f"{k:05d}" for k in range(len(studies))], [len(s) for s in studies])})
+    from studykit.mixed import fit_reml  # a second to load, which a register of which nothing changed does not need
+
     fit = fit_reml(table, "y", random=("study",))
     test, span = fit.test([1.0]), fit.interval([1.0], LEVEL)
     limits = fit.profile_lower("study", 0.95), fit.profile_upper("study", 0.95)

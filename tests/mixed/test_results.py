@@ -7,7 +7,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from studykit.mixed.results import Interval, _effects, _shared, caution, contrast_matrix
+from studykit.core.interval import Interval
+from studykit.mixed.results import _effects, _shared, caution, contrast_matrix
 
 SPAN = Interval(low=-1.0, high=2.0, level=0.9)
 
