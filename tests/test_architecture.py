@@ -64,6 +64,7 @@ SOURCES = {name: path.read_text(encoding="utf-8") for name, path in modules().it
 # ---- imports
 
 
+@cache
 def folder_of(module: str) -> str:
     """The folder of a module: the longest declared one that its dotted name begins with; '' for the package itself."""
     return max((f for f in ORDER if module == f or module.startswith(f + ".")), key=len, default="")

@@ -213,6 +213,7 @@ REJECTED: dict[str, tuple[Change, str]] = {
 }
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("name", list(REJECTED))
 def test_a_row_that_cannot_be_taken_is_named_and_kept_apart(root: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
     """The demo accepts one rejected row with a reason; another one is not covered by it."""

@@ -126,6 +126,7 @@ def lost(fast: int = 4) -> tuple[Study, Ageing]:
     return study, ageing(study, [fit_analyte(study, "y", containers, samples, results)])
 
 
+@pytest.mark.slow
 def test_containers_that_were_given_up_count_and_are_named() -> None:
     study, found = lost()
     trend = found.trends[0]

@@ -120,6 +120,7 @@ LONG_MARGINS = """() => { const box = document.querySelector('.tag-strip .scroll
   return [box.scrollWidth, box.clientWidth] }"""
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("width", [768, 1024, 1280])
 def test_the_table_of_page_one_is_never_cut_however_long_a_margin_is_told(browser, page_file, width):
     page, _ = opened(browser, page_file, width)
@@ -173,6 +174,7 @@ def test_a_head_without_a_row_would_be_seen(pages, alone):
     assert orphans(pages, [["Rows lost", "R1 12"]]) == alone
 
 
+@pytest.mark.slow
 def test_in_print_tall_drawings_keep_letters_that_can_be_read(browser, page_file):
     """Of what is printed without unfolding. Drawn at 7 points and more; 5 is about the least (common practice, no source)."""
     page, _ = opened(browser, page_file, 1280)

@@ -340,7 +340,7 @@ def test_a_wider_margin_or_a_lock_edited_by_hand_is_refused(tmp_path):
     assert "is malformed" in refused(root, "ada")
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("bottles", "said"), [
     ({"NOPE": 1}, "not in the locked plan"), ({}, "no counts"), ([], "no counts"), ("first", "no counts"),
     ("many", "at most 4"), ("zero", "no counts"), ("text", "no counts"),

@@ -163,6 +163,7 @@ def test_there_are_at_least_fifty():
 SLOW = ("toml of many keys",)
 
 
+@pytest.mark.few(20)
 @pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.slow) if n in SLOW else n for n in CASES])
 def test_one_message_nothing_run_and_nothing_outside(name, tmp_path, capsys, monkeypatch):
     command, make, why = CASES[name]
@@ -199,6 +200,7 @@ def test_a_file_named_like_a_package_is_not_run(tmp_path):
     assert told.returncode in (0, 2) or ran
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", ["typing", "pathlib", "subprocess", "hashlib", "json", "numpy", "sitecustomize"])
 def test_a_file_named_like_a_module_in_the_folder_one_stands_in_is_not_run(name, tmp_path):
     """``python -m`` looks there first; what Python itself loads before the kit (importlib, runpy) cannot be helped."""

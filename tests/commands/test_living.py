@@ -11,6 +11,8 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -75,15 +77,30 @@ def snapshot(root: Path) -> dict[str, bytes]:
             if p.is_file() and not p.name.startswith(".studykit")}
 
 
-def planned(root: Path) -> Path:
-    folder(root, stock=stock_rows(12))
-    plan(root, load_study(root))
+@cache
+def _files(lock: bool) -> dict[str, bytes]:
+    """What a planned study, locked or not, holds: made once for all tests of this file."""
+    with tempfile.TemporaryDirectory() as made:
+        root = folder(Path(made) / "s", stock=stock_rows(12))
+        plan(root, load_study(root))
+        if lock:
+            lock_plan(root, load_study(root))
+        return snapshot(root)
+
+
+def _written(root: Path, files: dict[str, bytes]) -> Path:
+    for name, data in files.items():
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_bytes(data)
     return root
+
+
+def planned(root: Path) -> Path:
+    return _written(root, _files(False))
 
 
 def locked(root: Path) -> Path:
-    lock_plan(planned(root), load_study(root))
-    return root
+    return _written(root, _files(True))
 
 
 def results(root: Path, analytes: tuple[str, ...], seed: int) -> None:
@@ -351,6 +368,7 @@ def test_excluding_shows_what_it_takes_away_and_what_is_left(tmp_path, capsys):
     assert "no result is left at lower: it can no longer be called homogeneous" in capsys.readouterr().out
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("words", "told"), [
     (("W72F9", "--who", "NK"), "is no sample and no container"),
     (("201", "--who", "tbd"), "says nothing"),
@@ -555,6 +573,7 @@ def test_what_is_added_is_planned_for_visits_that_can_still_be_made(tmp_path, to
     assert said in " ".join(told)
 
 
+@pytest.mark.slow
 def test_a_late_addition_is_drawn_at_the_visits_ahead_and_that_is_said(tmp_path):
     root, study = visited(tmp_path, "same", containers=4)
     plan(root, study)

@@ -41,6 +41,7 @@ def tilted(root: Path) -> None:
     (days("2025-07-14", "2025-04-14", 144), 36, "row 38, column visited_on: '2025-04-14': container B01 has the zone upper"),
     (tilted, 1, "row 4, column tilt: 'steep': is not a number"),
 ], ids=["a visit before filling", "two visits on one day", "text in a numeric factor"])
+@pytest.mark.few(3)
 @pytest.mark.parametrize("command", ["check", "intake"])
 def test_what_cannot_be_is_refused_and_nothing_is_lost(tmp_path, capsys, edit: Change, faults: int, said: str,
                                                        command: str) -> None:
@@ -63,6 +64,7 @@ def lower_later(root: Path) -> None:
     table("samples", move)(root)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("command", ["check", "intake", "report"])
 def test_a_visit_drawn_over_two_days_is_asked_about_and_nothing_is_lost(tmp_path, capsys, command: str) -> None:
     root = copy_demo("beacon", tmp_path / "b")

@@ -57,6 +57,7 @@ COUNTED: list[tuple[ModuleType, str, Callable[[int], float], tuple[int, ...]]] =
 ]
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("lesson", "name", "count", "odd"), COUNTED, ids=lambda v: v if isinstance(v, str) else "")
 def test_what_is_counted_in_any_worlds_is_right_there_and_chance_is_no_answer(lesson, name, count, odd):
     """``odd``: seeds whose worlds lie more than three standard errors from theory, or beside a rounded quantile."""
@@ -164,7 +165,7 @@ def shell(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     InteractiveShell.clear_instance()
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("path", sorted(make.STUDENT.glob("*.ipynb")), ids=lambda p: p.stem)
 def test_run_all_with_nothing_filled_in_gives_no_trace_and_no_answer(shell, path: Path):
     cells = json.loads(path.read_text("utf-8"))["cells"]

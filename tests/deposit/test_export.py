@@ -110,6 +110,7 @@ def test_figures_have_their_captions(made) -> None:
         assert [kind_of_picture(data) for data in forms] == ["png", "svg", "pdf"]
 
 
+@pytest.mark.slow
 def test_the_same_study_gives_the_same_bytes_by_command(made, tmp_path, capsys) -> None:
     root, out = made
     assert main(["export", str(root), "--to", str(tmp_path / "again")]) == 0

@@ -28,6 +28,7 @@ from tests.docs.reading import PARSER, ROOT, blocks, spans, statements
 
 FILE = re.compile(r"^[\w./*<>-]*\.(?:csv|toml|json|html|ipynb|pdf|xlsx|lock|py|md|txt|pyi|yml)$")
 PLACE = re.compile(r"NAME|FOLDER|FILE|ANALYTE|<|\*|…|\.\.\.")
+PICTURE = re.compile(r'"image/png": "[^"]*"')
 EXAMPLES = {"grep", "STEM"}
 OTHER_TOOLS = {"--all", "--durations", "--check", "--strict", "--amend", "--break-system-packages"}
 
@@ -39,7 +40,18 @@ def sources() -> str:
     paths = [p for f, pattern in folders.items() for p in sorted((ROOT / f).rglob(pattern)) if p.suffix in (
         ".py", ".pyi", ".toml", ".ipynb", ".typ", ".csv", ".j2", ".txt", ".css") and "tests/docs" not in str(p)]
     paths += [ROOT / "pyproject.toml", ROOT / "conftest.py"]
-    return "\n".join(p.read_text(encoding="utf-8") for p in paths)
+    return "\n".join(PICTURE.sub("", p.read_text(encoding="utf-8")) for p in paths)
+
+
+def _stands(name: str, before: str = "-") -> bool:
+    """Whether the sources hold a name that no letter, digit, underscore or hyphen continues (nor ``before`` begins)."""
+    text, at = sources(), -1
+    while (at := text.find(name, at + 1)) >= 0:
+        first, last = text[at - 1:at], text[at + len(name):at + len(name) + 1]
+        if not (first == "_" or first.isalnum() or (first and first in before)) and not (
+                last == "_" or last.isalnum() or last == "-"):
+            return True
+    return False
 
 
 @cache
@@ -158,16 +170,13 @@ def _known_file(name: str, page: str) -> bool:
     places = (ROOT / name, ROOT / "studykit" / name, (ROOT / page).parent / name)
     if any(t.file == name for t in TABLES) or any(p.exists() for p in places):
         return True
-    if name.split("/")[-1] not in sources():
-        return False
-    alone = re.escape(name.split("/")[-1])
-    whole = re.search(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", sources())
-    return bool(whole or (re.search(rf"(?<![\w.-]){alone}(?![\w-])", sources()) and _folder_known(name)))
+    alone = name.split("/")[-1]
+    return _stands(name, ".-") or (_stands(alone, ".-") and _folder_known(name))
 
 
 def _folder_known(name: str) -> bool:
     folder = name.rpartition("/")[0]
-    return not folder or bool(re.search(rf"(?<![\w-]){re.escape(folder)}(?![\w-])", sources()))
+    return not folder or _stands(folder)
 
 
 def wrong_table_lists(pages: dict[str, str]) -> list[str]:

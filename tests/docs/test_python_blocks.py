@@ -10,6 +10,7 @@ from tests.docs.python_blocks import python_pages, run_page
 PAGES = python_pages()
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("page", PAGES)
 def test_the_python_of_a_page_runs_and_prints_what_it_shows(page, tmp_path) -> None:
     assert run_page(page, PAGES[page], tmp_path, lambda to: sk.demo("ropeway", to=to)) == []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import subprocess
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,9 +39,14 @@ def record(what: str, name: str, tally: Tally, seed: int) -> None:
     pd.DataFrame([row], columns=KEYS + COUNTS).to_csv(path, mode="a", header=not Path(path).exists(), index=False)
 
 
+@cache
+def _counts() -> pd.DataFrame:
+    return pd.read_csv(PRESENT)
+
+
 def counted(what: str, name: str, now: bool) -> dict[str, int]:
     """The sums of what was counted of things of that name ('' for all), of the present state or of the days before."""
-    t = pd.read_csv(PRESENT)
+    t = _counts()
     own = t[(t["what"] == what) & (t["name"].eq(name) | (name == ""))]
     present = own["commit"].isin(STATES)
     if now:
@@ -75,7 +81,7 @@ def other_lines() -> list[str]:
 
 def pair_lines() -> list[str]:
     """The rows of the page's table of two faults at once, head first."""
-    names = dict.fromkeys(pd.read_csv(PRESENT).query("what == 'two faults'")["name"])
+    names = dict.fromkeys(_counts().query("what == 'two faults'")["name"])
     head = ["two faults at once", "studies", "first named", "second named", "before: studies", "first", "second"]
     columns = ["studies", "first", "second"]
     return _table(head, "two faults", {n: n for n in names}, columns, columns)

@@ -104,6 +104,7 @@ def test_a_second_draw_that_agrees_with_the_first_names_more_and_clears_more() -
     assert within > single - 2 > 85
 
 
+@pytest.mark.slow
 def test_a_second_draw_keeps_a_container_that_scatters_more_from_being_named_as_often() -> None:
     """At the margin, with three and five times the scatter: half as often and less as of a container drawn once."""
     for scatter, most in ((3, 9.0), (5, 13.0)):

@@ -22,6 +22,7 @@ STUDIES = 1500
 LIMIT = 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / STUDIES)
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("kind", [k for k in KINDS if k != "two-point"])
 @pytest.mark.parametrize("design", [(5, 3, 1), (12, 3, 2)], ids=str)
 def test_at_most_one_in_twenty_is_wrong(kind, design):
@@ -35,6 +36,7 @@ def test_with_losses_and_on_every_scale_too(loss, scale):
     assert max(rates("floor x5", (6, 3, 2), loss, scale, STUDIES)) <= LIMIT
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("loss", ["chain", "two whole, the rest chain"])
 @pytest.mark.parametrize("design", [(6, 3, 2), (12, 3, 2)], ids=str)
 def test_zones_linked_only_through_others_keep_the_promise(loss, design):

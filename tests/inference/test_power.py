@@ -53,6 +53,7 @@ def test_containers_needed_keeps_its_promise_over_all_pairs():
     assert containers_needed([0.0, 0.0], 1e-6 * np.eye(2), 1.0) == 2
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("structure", ["pooled", "own gradient"])
 @pytest.mark.parametrize(("n", "k"), [(4, 3), (5, 5)])
 def test_a_declared_scatter_is_planned_by_the_rule_that_judges(structure, n, k):

@@ -79,6 +79,7 @@ def test_a_sheet_that_is_set_aside_is_not_read(tmp_path: Path) -> None:
     assert len(read(tmp_path / "d", sheets(Draft=SI), RESULT, 'sheet = "Draft"\n')) == len(CODES)
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize("head", ["Ca + Mg", "Ca+Mg", "Ca/Mg", "Ca & Zn", "Calcium and magnesium", "Ca und Mg", "Mg + Ca",
                                   "Ca - Mg", "Ca vs. reference", "Summe Ca", "Ca relativ", "Ca versus blank", "Ca (reference)",
                                   "Ca: Mg", "Calcium et magnesium", "Ca, Mg"])

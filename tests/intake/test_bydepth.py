@@ -43,6 +43,7 @@ def test_one_settled_drum_among_even_ones_is_taken_and_marked(tmp_path: Path) ->
     assert set(out.results.loc[out.results["marks"] == BORNE_OUT, "sample"]) <= {"B050", "B052"}
 
 
+@pytest.mark.few(10)
 @pytest.mark.parametrize("factor", [10.0, 100.0, 0.1, 0.01])
 @pytest.mark.parametrize("zone", [0, 1, 2])
 @pytest.mark.parametrize("profile", [FLAT, (270.0, 300.0, 330.0)])

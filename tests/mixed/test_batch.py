@@ -66,8 +66,9 @@ SCATTERS = [(0.6, 0.4, 0.3), (0.5, 0.0, 0.4), (0.0, 0.4, 0.3), (3.0, 0.01, 0.01)
 
 
 class TestAgainstOneByOne:
-    @pytest.mark.parametrize("scatter", SCATTERS)
+    @pytest.mark.few(2 * len(DESIGNS))
     @pytest.mark.parametrize("name", DESIGNS)
+    @pytest.mark.parametrize("scatter", SCATTERS)
     def test_estimates_and_contrasts(self, name: str, scatter: tuple[float, float, float]) -> None:
         table, fixed, random, way = DESIGNS[name]
         Y = responses(table, 2 if way == "general" else 4, *scatter)

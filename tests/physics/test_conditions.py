@@ -52,6 +52,7 @@ def _nominal() -> list[dict[str, object]]:
     return [{**PARTS[0], "volume_fraction": 1e-3}]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("known", "refused"), [(None, True), (2.0, True), (0.01, False)])
 def test_zones_alone_rule_nothing_out_where_warmth_may_have_stirred(known: float | None, refused: bool) -> None:
     fluid = FLUID if known is None else {**FLUID, "temperature_difference_k": known}

@@ -43,6 +43,7 @@ def changed(how: str) -> Figure:
     return figure
 
 
+@pytest.mark.slow
 def test_two_figures_drawn_alike_have_the_same_contents_in_every_process():
     said = {subprocess.run([sys.executable, "-c", SCRIPT], check=True, capture_output=True, text=True,
                            env=os.environ | {"PYTHONHASHSEED": seed}).stdout.strip() for seed in ("1", "2")}

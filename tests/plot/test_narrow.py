@@ -40,6 +40,7 @@ def boxes(figure: Figure) -> list[tuple[str, object]]:
     return [(t.get_text(), t.get_window_extent(renderer)) for t in figure.findobj(Text) if t.get_text() and t.get_visible()]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("lines", "across", "how", "columns"), [
     (1, 1, {}, 1), (1, 4, {"sharey": True}, 2), (2, 3, {"sharey": True}, 2), (2, 2, {}, 2), (1, 2, {}, 2)])
 def test_panels_stand_in_as_many_columns_as_there_is_room_for_in_their_order(lines, across, how, columns):

@@ -54,7 +54,7 @@ def test_a_second_measuring_that_reads_otherwise_is_asked_about(factor, named, t
     assert "nothing vouches for it" in flag["evidence"]
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_a_second_measuring_that_agrees_asks_nothing(seed, tmp_path):
     case = build(20 + seed)

@@ -33,6 +33,7 @@ def times(lab: Lab, container: str, depth: str, factor: float, analytes: tuple[s
     return str(lab.wide["sample"].iloc[rows[0]])
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("depth", "factor"), [("middle", 10.0), ("lower", 0.1), ("upper", 1000.0)])
 def test_a_decimal_in_one_of_three_bottles_of_one_container_is_asked(depth: str, factor: float) -> None:
     lab = make(ONE, 3)
@@ -43,6 +44,7 @@ def test_a_decimal_in_one_of_three_bottles_of_one_container_is_asked(depth: str,
     assert "own settling" in slips["evidence"].iloc[0]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(3, 8))
 def test_one_clean_or_settled_container_raises_no_question(seed: int) -> None:
     for size in (0.0, 0.4):
@@ -51,6 +53,7 @@ def test_one_clean_or_settled_container_raises_no_question(seed: int) -> None:
         assert not len(found), found.to_string()
 
 
+@pytest.mark.slow
 def test_of_one_container_it_is_said_that_no_explanation_was_sought() -> None:
     one, two = (assess(*make(replace(ONE, containers=n), 3).tables()) for n in (1, 2))
     (line,) = [s for s in one.sentences if s.startswith("Could not be assessed")]
@@ -89,6 +92,7 @@ def test_tamed_leaves_a_noisy_laboratory_as_it_is() -> None:
     assert wild.s == pytest.approx(np.sqrt(np.mean(np.square(x))) / 3)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("bottom", "heel"), [(0.85, 0.25), (1.0, 0.25), (0.8, 0.6)])
 def test_water_that_heels_show_is_named_once_with_its_caution(bottom: float, heel: float) -> None:
     lab = make(DROP, 6)
@@ -103,6 +107,7 @@ def test_water_that_heels_show_is_named_once_with_its_caution(bottom: float, hee
     assert all("safety data sheet" in e for e in water["evidence"])
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 def test_real_settling_is_no_water(kind: str) -> None:
     own = {f"C{i:02d}": (kind, 0.8) for i in range(1, 9)}
@@ -110,12 +115,14 @@ def test_real_settling_is_no_water(kind: str) -> None:
     assert "free water or heel at the floor" not in set(found["rule"])
 
 
+@pytest.mark.slow
 def test_a_row_in_another_unit_above_it_makes_no_thinned_floor() -> None:
     lab = make(USUAL, 6)
     times(lab, "C04", "upper", 1000.0)
     assert "free water or heel at the floor" not in set(flags_of(lab)["rule"])
 
 
+@pytest.mark.slow
 def test_lots_that_differ_are_no_shift_of_the_runs_that_hold_them() -> None:
     """Lots of two containers; of each lot but one both containers are in one run."""
     lab = make(replace(USUAL, containers=6, lots=3, runs=2, settled=0.05, duplicates=2, twice=0), 9)

@@ -16,7 +16,7 @@ def questions(found: pd.DataFrame) -> pd.DataFrame:
     return found[found["concern"] != "hint only"]
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(10))
 def test_a_clean_study_is_not_stopped(seed, tmp_path):
     found = flags(world(seed), tmp_path / "s")
@@ -46,7 +46,7 @@ def test_a_short_portion_of_one_test_is_asked_about_and_condemns_no_drum(seed, t
     assert "portion or dilution" in set(asked["rule"]), found.to_string()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [41, 42, 43])
 def test_two_columns_exchanged_in_a_run_accuse_no_container(seed, tmp_path):
     def exchange(w: World, read: np.ndarray) -> None:

@@ -26,6 +26,7 @@ def swapped(lab: Lab) -> pd.DataFrame:
     return f[(f["rule"] == "swapped samples") & f["concern"].isin([STOP, ASK])]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(("kind", "one", "other"), [("settled", "top", "lower"), ("creamed", "middle", "bottom")])
 def test_two_bottles_of_a_settled_container_that_stands_alone(kind: str, one: str, other: str, seed: int) -> None:
@@ -47,6 +48,7 @@ def test_where_settling_and_creaming_would_fit_both_pairs_are_told() -> None:
     assert set(samples.split()) == pairs[0] | pairs[1]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 @pytest.mark.parametrize("seed", range(2))
 def test_no_container_that_has_truly_settled_is_told_so(kind: str, seed: int) -> None:
@@ -56,6 +58,7 @@ def test_no_container_that_has_truly_settled_is_told_so(kind: str, seed: int) ->
         assert not len(swapped(lab)), (kind, depths, size)
 
 
+@pytest.mark.slow
 def test_a_portion_and_dirt_in_one_bottle_are_no_exchange() -> None:
     for analytes, factor in ((None, 0.7), (["Si", "Ba"], 2.0)):
         lab = make(replace(FIVE, depths=3), 5)

@@ -70,6 +70,7 @@ def test_of_another_run_is_no_exchange() -> None:
     assert not blank_for_bottle(results, samples).flags
 
 
+@pytest.mark.slow
 def test_what_the_exchange_brings_about_is_a_hint() -> None:
     lab = make(USUAL, 7)
     w = lab.wide

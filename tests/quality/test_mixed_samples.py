@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from tests.faults.bench import ASK, STOP, USUAL, explained
 from tests.faults.laboratory import Lab, make
 
@@ -19,6 +21,7 @@ def after_the_floor(seed: int) -> tuple[Lab, list[str]]:
     return lab, list(w.loc[at, "sample"])
 
 
+@pytest.mark.slow
 def test_a_composite_after_a_rich_bottle_holds_nothing_of_it() -> None:
     """Counted once: of two such composites in twenty studies both were said to hold a fifth of the bottle before."""
     seen = 0

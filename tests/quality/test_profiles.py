@@ -88,6 +88,7 @@ def test_a_low_limit_is_odd_only_where_its_container_cannot_have_settled_so(zone
     assert bool(odd_limits(*_limits(**zones)).flags) is odd
 
 
+@pytest.mark.slow
 def test_a_shifted_stock_of_uneven_containers_is_a_hint() -> None:
     """Half of the stock has settled far; which containers lay in which run is no question for the laboratory."""
     lab = make(replace(USUAL, runs=2, settled=0.1), 9, {f"C{k:02d}": ("settled", 0.5) for k in range(1, 7)})

@@ -25,7 +25,7 @@ def asked(flags: pd.DataFrame) -> list[dict[str, str]]:
     return flags[flags["concern"].isin([STOP, ASK])].to_dict("records")
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("fault", ["tool carried on", "rows shifted"])
 def test_the_cause_is_named_and_no_other_place_accused(fault: str) -> None:
     lab, truth = spoiled(fault, 2, USUAL, 300)
@@ -63,6 +63,7 @@ def test_dust_in_one_bottle_is_asked_about_as_such() -> None:
     assert any(f["rule"] == "dirt in the bottle" and right(f, truth) and f["concern"] == ASK for f in found), found
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("analyte", ["P", "S", "Mo"])
 def test_what_dust_does_not_hold_is_no_dirt(analyte: str) -> None:
     lab = make(USUAL, 300)
@@ -147,6 +148,7 @@ def test_significant_digits_across_a_power_of_ten_are_no_end() -> None:
     assert saturated_curve(t.assign(value=three.where(three < 101, 101.3)), steps).flags  # in steps of 0.1 it would be one
 
 
+@pytest.mark.slow
 def test_a_saturated_curve_of_a_study_names_its_analyte() -> None:
     lab, truth = spoiled("saturated curve", 1, USUAL, 300)
     assert any(right(f, truth) for f in asked(flags_of(lab)))
@@ -165,7 +167,7 @@ def test_an_element_that_goes_the_other_way_is_no_dilution(seed: int) -> None:
     assert "diluted or evaporated" not in {f["rule"] for f in found}
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(20, 26))
 def test_one_container_of_two_that_is_off_is_no_run_that_is_off(seed: int) -> None:
     """Runs of two or three containers: what one of them alone reads otherwise no run does."""
@@ -199,6 +201,7 @@ def test_a_needle_passes_on_what_was_in_the_bottle() -> None:
     assert np.allclose(contents(sc, after, before, q)[:12], held[:12])
 
 
+@pytest.mark.slow
 def test_carry_over_by_a_needle_is_one_explanation_and_accuses_nobody() -> None:
     lab = make(USUAL, 44)
     rows = lab.rows(run="R1")

@@ -20,6 +20,7 @@ from tests.faults.planted import spoiled
 from tests.quality_cases import build
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("fault", "seed"), [("carry-over", 4), ("drift in one run", 4), ("opposite drifts", 5),
                                              ("shift of one run", 4), ("spoiled check fluid", 4)])
 def test_the_run_and_the_analyte_are_named(fault: str, seed: int) -> None:
@@ -39,7 +40,7 @@ def test_carry_over_at_every_position_is_one_line(size: int) -> None:
     assert right(asked.iloc[0].to_dict(), truth)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [41, 42, 45])
 def test_carry_over_on_top_of_a_bottles_own_content_is_no_shift_of_the_run(seed: int) -> None:
     """A memory that adds lifts the whole run by its share: it had been told as a shift, a portion and a spoiled fluid."""
@@ -63,6 +64,7 @@ def test_of_two_runs_the_one_off_its_check_fluid_is_named_in_one_line() -> None:
     assert (shift["rule"], shift["where"]) == ("run shift", "run R2")
 
 
+@pytest.mark.slow
 def test_of_two_runs_neither_is_named_where_nothing_tells_them_apart() -> None:
     flags = explained(two_runs(certified=False)).query("rule == 'run shift'")
     assert set(flags["where"]) == {"runs R1 and R2"}, flags.to_string()
@@ -101,6 +103,7 @@ def test_limits_are_not_asked_for_where_they_are_given() -> None:
     assert flags["evidence"].str.contains("the check fluid reads alike in both").all()
 
 
+@pytest.mark.slow
 def test_what_follows_from_a_unit_is_no_further_cause() -> None:
     lab, _ = spoiled("unit in one file", 2, USUAL, 4)
     flags = flags_of(lab)

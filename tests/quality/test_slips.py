@@ -19,6 +19,7 @@ from tests.faults.laboratory import make
 from tests.faults.planted import copied, spoiled, unit_all_files, unit_two_files
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("fault", ["unit in one file", "unit in two files", "unit in all files"])
 @pytest.mark.parametrize("size", [0, 1])
 def test_the_wrong_files_are_named_and_only_they(fault: str, size: int) -> None:
@@ -61,6 +62,7 @@ def test_without_any_reference_a_slip_in_all_files_cannot_be_seen() -> None:
     assert "unit slip" not in set(explained(lab)["rule"])
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("many", [5, 7])
 def test_a_row_copied_in_part_is_named(many: int) -> None:
     lab = make(USUAL, 6)
@@ -70,6 +72,7 @@ def test_a_row_copied_in_part_is_named(many: int) -> None:
     assert set(flags["samples"].iloc[0].split()) == set(truth.places)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("many", "found"), [(4, True), (2, False)])
 def test_few_analytes_copied_with_both_determinations(many: int, found: bool) -> None:
     """Four of eight in each of two determinations are beyond chance; two analytes never are."""
@@ -151,6 +154,7 @@ def test_a_slip_in_the_limits_names_their_line_and_no_file_of_the_laboratory(fac
     assert fluid["as_hoped"].tolist() == ["not assessed"]
 
 
+@pytest.mark.slow
 def test_one_wrong_unit_in_every_file_beside_a_value_as_filled_is_still_the_files() -> None:
     lab = make(USUAL, 4)
     unit_all_files(lab, 0.1)
@@ -159,6 +163,7 @@ def test_one_wrong_unit_in_every_file_beside_a_value_as_filled_is_still_the_file
     assert report.flags.query("rule == 'check limits'").empty
 
 
+@pytest.mark.slow
 def test_one_run_alone_off_its_limits_is_no_slip_of_the_limits() -> None:
     lab = make(replace(USUAL, nominal=False), 4)
     unit_two_files(lab, 10.0)

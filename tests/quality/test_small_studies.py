@@ -41,6 +41,7 @@ def test_the_largest_of_a_few_has_no_part_in_their_spread() -> None:
     assert spread(many)[0] == pytest.approx(1.0, abs=0.05)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(2))
 def test_two_digits_exchanged_among_four_containers(seed: int) -> None:
     lab = make(FOUR, seed)
@@ -52,6 +53,7 @@ def test_two_digits_exchanged_among_four_containers(seed: int) -> None:
     assert set(found["rule"]) <= {"transposed digits", "value alone", "unit slip"}, found.to_string()
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(2))
 def test_another_product_in_one_of_three_containers(seed: int) -> None:
     lab = make(replace(FOUR, containers=3), seed)
@@ -78,6 +80,7 @@ def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -
     assert "in all of these alike" in slip["evidence"]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("factor", [10.0, 0.1])
 def test_a_bottle_in_another_unit_in_all_that_was_read_is_one_question(factor: float) -> None:
     """No analyte of it is left as the other bottles have it."""
@@ -89,6 +92,7 @@ def test_a_bottle_in_another_unit_in_all_that_was_read_is_one_question(factor: f
     assert set(slips["analyte"].iloc[0].split(", ")) == set(lab.analytes)
 
 
+@pytest.mark.slow
 def test_a_whole_bottle_in_another_unit_among_three_containers_is_told_once() -> None:
     lab = make(replace(FOUR, containers=3, depths=4), 4)
     code = spot(lab, "C03", "upper")

@@ -23,7 +23,7 @@ BOTTLES = ("swap of two bottles", "swap across containers", "exchanged container
            "dilution", "additives diluted", "evaporation", "portion", "unit in a row", "missing purge", "heel in the zone")
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("fault", BOTTLES)
 def test_right_cause_at_the_right_place(fault: str) -> None:
     lab, truth = spoiled(fault, 2, USUAL, 5)
@@ -41,7 +41,7 @@ def test_a_swap_names_its_rival_and_what_would_tell() -> None:
     assert "labels" in row["what_would_tell"]
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str) -> None:
     """Bottom to top up to about 200-fold, in one container of twelve."""
@@ -51,7 +51,7 @@ def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str
     assert own["where"].str.contains("C04").any(), flags.to_string()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(200, 203))
 def test_no_stop_in_settled_studies(seed: int) -> None:
     flags = explained(settled_study(USUAL, seed))
@@ -215,6 +215,7 @@ def test_readings_that_agree_to_the_digit_but_for_one_run_leave_a_line_to_be_fou
     assert robust_line(np.column_stack([np.ones(12), run]), 40 + apart * run) == pytest.approx([40, apart], abs=1e-6)
 
 
+@pytest.mark.slow
 def test_a_check_fluid_off_in_some_analytes_is_told_by_their_names() -> None:
     """Keys had stood there: P and Ca."""
     plain = assess(*make(USUAL, 5).tables()).suspects

@@ -29,7 +29,7 @@ def flags_of(lab: Lab) -> pd.DataFrame:
     return assess(*lab.tables(), limits=lab.limits).flags
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("seed", "depth", "settled"), [(31, "upper", 0.6), (32, "lower", 0.6), (33, "lower", 0.0)])
 def test_a_short_portion_of_one_test_is_no_settling_of_its_container(seed: int, depth: str, settled: float) -> None:
     """Elements of one bottle 30 % low, another test of it as it was: the portion is asked about, the drum is not condemned."""

@@ -29,6 +29,7 @@ def at(found: pd.DataFrame, container: str) -> list[tuple[str, str]]:
     return [(r["rule"], r["concern"]) for r in mine.to_dict("records")]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("depth", "factor", "stops"), [("upper", 10.0, True), ("lower", 0.1, False)])
 def test_a_decimal_of_one_bottle_is_asked_of_that_bottle(depth: str, factor: float, stops: bool) -> None:
     """Ten times what all others hold is no settling; a tenth may be a clear layer, and both are named."""
@@ -47,6 +48,7 @@ def test_a_row_in_another_unit_is_no_diluted_container() -> None:
     assert not {"wrong product", "diluted or evaporated"} & {rule for rule, _ in at(found, "C15")}
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("setting", [TWO, replace(TWO, depths=3, containers=12)])
 def test_free_water_in_the_lowest_zone_is_told_once(setting: object) -> None:
     lab = make(setting, 6)  # type: ignore[arg-type]
@@ -67,6 +69,7 @@ def test_dust_in_one_of_two_bottles_is_told_of_the_dusty_one() -> None:
     assert all(set(s.split()) <= dusty for s in own["samples"]), found.to_string()
 
 
+@pytest.mark.slow
 def test_pails_with_a_clear_top_are_not_exchanged() -> None:
     """Three of sixteen have settled, each by itself: two bottles of one and one of another zone must not look exchanged."""
     own = dict.fromkeys(("C01", "C02", "C03"), ("settled", 0.4))

@@ -77,6 +77,7 @@ def test_the_same_seed_gives_the_same_table_and_nothing_is_changed(report: Quali
     assert again.table["analyte"].tolist() == ["several"]
 
 
+@pytest.mark.slow
 def test_the_sentences_name_analyte_sizes_and_places(found: Unseen) -> None:
     (drift, shift, level, never) = found.sentences(lambda a: f"analyte {a}")
     assert drift.startswith("Drift over a run: analyte S below ")

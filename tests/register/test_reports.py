@@ -45,6 +45,7 @@ def test_the_exit_code_is_that_of_the_worst(folder: Path, tmp_path: Path, monkey
     assert sorted(s.partition(",")[0] for s in said) == ["1 of 2", "2 of 2"]
 
 
+@pytest.mark.slow
 def test_a_refusal_is_told_with_its_first_fault_and_what_was_ended_as_that(folder: Path, monkeypatch, tmp_path: Path) -> None:
     found = make_one(str(folder), "second", ())
     assert (found.exit_code, found.fault) == (2, "plan/containers.csv: there is no such file")

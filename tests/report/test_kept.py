@@ -105,6 +105,7 @@ def test_a_second_report_of_the_same_runs_nothing_and_is_the_same(root):
     assert report(root) == []  # a report of which all was taken over is one of this user's too
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("name", FILES)
 def test_a_changed_file_runs_what_may_read_it_and_what_follows_from_that(root, name):
     report(root)
@@ -179,6 +180,7 @@ def test_a_stage_that_gives_the_same_again_runs_no_other(root):
     assert report(root) == ["03-intake", "07-report", PAGE]
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize("stem", STEMS)
 @pytest.mark.parametrize("how", ["edited", "emptied", "gone"])
 def test_a_filed_stage_that_is_not_as_it_was_left_runs_anew(root, stem, how):

@@ -40,6 +40,7 @@ def judged(tmp_path, cells, **changes):
     return stage, models, judge_all(stage, models)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("times", "stated", "by"), [(1, {}, containers.READ), (2, {}, containers.READ),
                                                      (1, STATED, containers.SHOWN)])
 def test_four_of_thirty_drums_mostly_limits_are_named(tmp_path, times, stated, by):
@@ -124,7 +125,7 @@ def test_readings_of_two_containers_are_never_mixed(tmp_path):
     assert outcome.final_words()["P"] in ("inconclusive", "not assessed")
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("depths", [("upper", "lower"), ("upper", "middle", "lower")])
 def test_a_container_that_scatters_more_is_named_no_oftener_than_promised(depths):
     """Exactly at the margin, with five times the scatter of the other 11, one was named in 18 to 25 of 100 studies."""

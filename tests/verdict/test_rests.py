@@ -38,6 +38,7 @@ def level(n: int = 24) -> list[list[float | str]]:
     return [[100.0 + 0.02 * (c % 3 - 1)] for c in range(n)]
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("lost", [24, 22, 4])
 @pytest.mark.parametrize("heels", [False, True])
 def test_lost_rests_veto_as_lost_heels_do(tmp_path, lost, heels) -> None:

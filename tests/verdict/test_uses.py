@@ -73,6 +73,7 @@ def test_an_interval_of_another_level_says_so_and_why() -> None:
     assert told["zones"] == "cannot tell: 1.00 (−2.00 to 4.00, 95 % interval for all pairs together) %"
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("high", "lying"), [((3, 7, 11), "C3, C7 and C11"), ((5,), "C5")])
 def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high, lying) -> None:
     """The mean of the floors is within, as only a few hold a layer: +7.5 % (one alone: +20 %) against +/-5 %."""
@@ -141,6 +142,7 @@ def of(tmp_path, cells, **own):
 PRECISE = {"repeatability": {"r": 1.1, "source": "a test"}}
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("containers", "heels"), [(12, True), (12, False), (1, False), (2, False)])
 def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
     """Zones and heels at 100, what was stirred afterwards at 140: 1 - 100/140 = 28.6 % of it lies where nobody drew."""
@@ -190,6 +192,7 @@ def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_ve
     assert "whole container" in uses.shown(table).columns
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("rest", "heels", "vetoed"), [((96.0, 107.0), True, False), ((96.0, 107.0), False, True),
                                                        ((101.0, 117.0), True, True)])
 def test_a_whole_that_cannot_be_told_vetoes_unless_the_heels_show_the_floor_within(tmp_path, rest, heels, vetoed) -> None:
@@ -321,6 +324,7 @@ def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
     assert "vetoed by use" in uses.action(stage, acting(outcome), table)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("values", "vetoed"), [([121.9, 122.0, 121.6, 122.1, 121.8, 121.7], True), (None, False),
                                                 ([100.1, 100.2, 99.9, 100.0, 100.3, 99.8], False)])
 def test_an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened(tmp_path, values, vetoed) -> None:
@@ -448,6 +452,7 @@ def test_many_undecided_uses_are_told_by_name_behind_those_beyond() -> None:
     assert all("against ±2 %" in line for line in few)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("heel", [60.0, 140.0])
 def test_one_floor_that_is_a_number_beyond_is_named_on_either_side_where_the_others_are_limits(tmp_path, heel) -> None:
     """Too few floors are numbers to tell their noise: 40 from zones of 100, where 5 are allowed, is read as beyond."""
