@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.core.interval import Interval
+from studykit.mixed.denominator import _moments_matched, half_width, p_value
 from studykit.mixed.results import _effects, _shared, caution, contrast_matrix
 
 SPAN = Interval(low=-1.0, high=2.0, level=0.9)
@@ -69,3 +70,20 @@ def test_effects_return_to_their_unit_and_rounding_below_zero_is_none() -> None:
     told = _effects(SimpleNamespace(name="container", levels=("A", "B")), np.array([1.0, -2.0]), np.array([4.0, -1e-18]), 3.0)  # type: ignore[arg-type]
     assert (told.values, told.prediction_error) == ((3.0, -6.0), (6.0, 0.0))
     assert told.to_table().to_dict("list") == {"level": ["A", "B"], "value": [3.0, -6.0], "prediction_error": [6.0, 0.0]}
+
+
+@pytest.mark.parametrize("q", [2, 3, 5])
+@pytest.mark.parametrize("m", [7, 12, 40])
+def test_moments_match_the_two_cases_in_which_an_f_is_exact(q: int, m: int) -> None:
+    """Kenward & Roger 1997, section 3: one mean square on m df gives A1 = 2 q^2 / m, A2 = 2 q / m and an F on q and m;
+    Hotelling's T^2 on m df gives A1 = 2 q / m, A2 = q (q + 1) / m and, times (m - q + 1) / m, an F on q and m - q + 1."""
+    assert _moments_matched(q, 2 * q**2 / m, 2 * q / m) == pytest.approx((m, 1.0))
+    assert _moments_matched(q, 2 * q / m, q * (q + 1) / m) == pytest.approx((m - q + 1, (m - q + 1) / m))
+
+
+def test_half_a_t_interval_and_the_tail_of_f() -> None:
+    from scipy import stats
+
+    assert half_width(0.5, 7, 0.9) == pytest.approx(0.5 * stats.t.isf(0.05, 7))
+    assert p_value(4.0, 1, 9) == pytest.approx(2 * stats.t.sf(2.0, 9))  # F on one df is t squared
+    assert p_value(3.0, 2, 9) == pytest.approx((1 + 2 * 3 / 9) ** (-9 / 2))  # closed form for two

@@ -216,3 +216,47 @@ def test_one_container_has_levels_without_intervals(tmp_path):
     assert set(found[0].table["expected lies"]) == {""}
     assert "so the measured levels have no interval" in expected.summary(found)
     assert expected_over_measured(expected.panels(found)) is not None
+
+
+@pytest.mark.parametrize(("days", "classes"), [
+    ([10.0, 10.4, 10.9], [0, 0, 0]), ([9.0, 10.0], [0, 0]), ([9.0, 10.01], [0, 1]), ([400.0, 30.0, 31.0], [1, 0, 0]),
+    ([5.0], [0]),
+    ([1, 2, 4, 8, 16, 32, 64, 128], [0, 0, 0, 1, 2, 3, 4, 5])])
+def test_standing_times_are_split_at_their_widest_gaps(days, classes):
+    """Ratios of days + 1: 11/10 is no gap, 11.01/10 is one; of seven gaps the five widest (17/9, 9/5 and on) are taken."""
+    assert expected.age_classes(pd.Series(days, dtype=float)).tolist() == classes
+
+
+def test_scatter_within_store_vessel_and_class_is_pooled_by_depth():
+    cells = pd.DataFrame({"store": ["a", "a", "a", "b", "b", "a"], "vessel": "v", "class": [0, 0, 0, 0, 0, 1],
+                          "depth": ["u"] * 5 + ["l"], "y": [1.0, 2.0, 6.0, 4.0, 8.0, 5.0]})
+    found = expected._pooled(cells)
+    assert found["u"] == (pytest.approx(math.sqrt((4 + 1 + 9 + 4 + 4) / 3)), 3)  # about 3 and about 6; five cells, two groups
+    assert math.isnan(found["l"][0])
+    assert found["l"][1] == 0
+
+
+@pytest.mark.parametrize("log", [True, False])
+def test_measured_levels_have_students_interval_and_the_expected_one_its_place(log):
+    part = pd.DataFrame({"class": 0, "depth": ["u", "u", "l", "l", "m"], "y": [1.0, 2.0, 4.0, 4.4, 3.0], "log": log,
+                         "store": "s", "vessel": "v", "age_days": [10.0, 14.0, 12.0, 12.0, 12.0],
+                         "height": [0.8, 0.9, 0.1, 0.1, 0.5],
+                         "expected": [1.0, 1.0, 500.0, 500.0, math.nan], "reference": "the mean"})
+    spread = {"u": (0.5, 7), "l": (0.1, 7), "m": (0.5, 7)}
+    table = expected._table(part, ("u", "m", "l"), spread, "part", "P").set_index("depth")
+    shown = math.exp if log else float
+    half = stats.t.isf(0.025, 7) * 0.5 / math.sqrt(2)
+    row = table.loc["u"]
+    assert (row["low"], row["measured"], row["high"]) == pytest.approx(tuple(map(shown, (1.5 - half, 1.5, 1.5 + half))))
+    assert (row["age_days"], row["height"], row["containers"]) == (12.0, pytest.approx(0.85), 2)
+    assert row["expected lies"] == ("below" if log else "inside")
+    assert (table.loc["l", "expected lies"], table.loc["m", "expected lies"]) == ("above", expected.GONE)
+    unknown = expected._table(part, ("u", "m", "l"), {**spread, "u": (math.nan, 0)}, "part", "P").set_index("depth")
+    assert math.isnan(unknown.loc["u", "low"])
+    assert unknown.loc["u", "expected lies"] == ""
+
+
+def test_standing_is_told_in_days_below_ninety():
+    assert (expected._standing(89.9), expected._standing(90.0)) == ("90 days", "3.0 months")
+    assert expected._cell({"expected": 64.0, "measured": 63.9, "low": 61.9, "high": 66.0}) == "64.0; 63.9 (61.9 to 66.0)"
+    assert expected._cell({"expected": math.nan, "measured": 63.9, "low": math.nan, "high": 66.0}) == "gone; 63.9"

@@ -161,3 +161,55 @@ def test_own_litres_are_covered(log, kind, mean):
         further += next_low <= rng.choice(everyone) <= next_high
     assert mean[0] < 100 * held / studies < mean[1]  # nominal 90 where containers are alike; the page says what is not
     assert 100 * further / studies > 86
+
+
+def test_the_typical_container_is_the_median_one_and_of_two_the_lower():
+    table = pd.DataFrame({"container": list("dcba"), "treatment": ["stored"] * 3 + ["remixed control"],
+                          "liquid_height_mm": [300.0, 500.0, 100.0, 50.0]})
+    found = c.typical_container(table)
+    assert found is not None
+    assert found["container"] == "d"
+    two = c.typical_container(table[table["container"] != "b"])
+    assert two is not None
+    assert two["container"] == "d"
+    assert c.typical_container(table.assign(liquid_height_mm=math.nan)) is None
+
+
+def test_litres_leave_a_layer_of_their_own_and_no_more_than_there_are():
+    layers = c.layers_of(VESSEL, 500, [0.83, 0.5, 0.17])
+    first, middle, last = layers.volumes_l
+    assert c.taken(layers, first, from_top=True) == pytest.approx([first, 0, 0])
+    assert c.taken(layers, first + middle + 1, from_top=True) == pytest.approx([first, middle, 1])
+    assert c.taken(layers, last + 2, from_top=False) == pytest.approx([0, 2, last])
+    for bad in (0.0, -1.0, 1.001 * layers.total_l):
+        with pytest.raises(ValueError, match="litres must lie in 0 to"):
+            c.taken(layers, bad, from_top=True)
+    with pytest.raises(ValueError, match="must fall from the surface"):
+        c.layers_of(VESSEL, 500, [0.5, 0.5])
+
+
+def test_one_container_has_a_content_and_no_interval_and_none_without_anything():
+    table = pd.DataFrame([("A", d, v) for d, v in zip(DEPTHS, (80.0, 100.0, 120.0), strict=True)],
+                         columns=["container", "depth", "value"])
+    layers = c.layers_of(VESSEL, 500, [0.83, 0.5, 0.17])
+    found = c.content(Bare(table), layers, c.taken(layers, 5.0, from_top=True))
+    mixed = (80 * layers.volumes_l[0] + 100 * layers.volumes_l[1] + 120 * layers.volumes_l[2]) / layers.total_l
+    assert found[0] == pytest.approx(100 * 80 / mixed)
+    assert all(math.isnan(x) for x in found[1:])
+    none = pd.DataFrame([("A", d, 0.0) for d in DEPTHS], columns=["container", "depth", "value"])
+    assert math.isnan(c.content(Bare(none), layers, c.taken(layers, 5.0, from_top=True))[0])  # nothing in it: no per cent of it
+
+
+def test_litres_and_shares_of_the_table_by_hand():
+    """A cylinder cut in three: a twentieth of it lies within the first or the last third."""
+    rows = [(n, d, v) for n, k in (("A", 1.0), ("B", 1.1), ("C", 0.9))
+            for d, v in zip(DEPTHS, (80 * k, 100.0, 120.0), strict=True)]
+    model = Bare(pd.DataFrame(rows, columns=["container", "depth", "value"]))
+    model.means = lambda: pd.DataFrame({"height": [5 / 6, 1 / 2, 1 / 6]})
+    table = c.consequences(model, VESSEL, 600)
+    total = math.pi / 4 * 3.8**2 * 6
+    assert table.iloc[:, 1].tolist() == pytest.approx([x * total for x in (0.05, 0.1, 0.25, 0.5) * 2 + (0.05, 0.1)])
+    first = np.mean([100 * 80 * k / ((80 * k + 220) / 3) for k in (1.0, 1.1, 0.9)])
+    assert table["content %"].iloc[0] == pytest.approx(first)
+    assert table["share of the analyte %"].iloc[0] == pytest.approx(0.05 * first)
+    assert table["content %"].iloc[4] == table["content %"].iloc[8]  # the last litres are those a tap gives first

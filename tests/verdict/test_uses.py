@@ -478,3 +478,10 @@ def test_a_study_without_a_word_names_the_floors_beyond_in_its_action(tmp_path) 
     assert "single containers" not in own
     calm_floor = table.assign(word=table["word"].where(table["use"] != "floor", floor.WITHIN))
     assert "last litres before this" not in uses.action(stage, outcome, calm_floor)
+
+
+@pytest.mark.parametrize(("low", "high", "word"), [
+    (-4.9, 4.9, uses.WITHIN), (-5.0, 4.9, uses.UNDECIDED), (-4.9, 5.0, uses.UNDECIDED), (5.0, 9.0, uses.UNDECIDED),
+    (5.1, 9.0, uses.BEYOND), (-9.0, -5.0, uses.UNDECIDED), (-9.0, -5.1, uses.BEYOND), (-9.0, 9.0, uses.UNDECIDED)])
+def test_an_interval_that_touches_an_edge_decides_nothing(low, high, word):
+    assert uses._word(low, high, [-5.0, 5.0]) == word
