@@ -122,8 +122,7 @@ def _pairs(codes: np.ndarray, chance: np.ndarray) -> np.ndarray:
         order = np.argsort(key.ravel(), kind="stable")
         same = np.flatnonzero(np.diff(key.ravel()[order]) == 0)
         found.append(np.column_stack([rows[order[same]], rows[order[same + 1]]]))
-    pairs = np.concatenate(found) if found else np.zeros((0, 2), dtype=np.int64)
-    return np.unique(np.sort(pairs, axis=1), axis=0)[:MOST]
+    return np.unique(np.sort(np.concatenate(found), axis=1), axis=0)[:MOST]
 
 
 def _row(wide: pd.DataFrame, codes: np.ndarray, chance: np.ndarray, pairs: list[tuple[int, int]],

@@ -114,3 +114,27 @@ def test_a_value_that_is_not_there_agrees_with_nothing() -> None:
     assert codes[:, 0].tolist() == [0, -1, 0, 1]
     p = 1.2 / (2 * math.sqrt(math.pi) * 2.0)  # half of the scatter that judges, at least
     assert chance[:, 0] == pytest.approx([p, 1.0, p, p])
+
+
+def test_scatter_in_per_cent_grows_with_the_level_and_the_lowest_value_counts_too() -> None:
+    """A relative scatter of 2 % at 100 is one of 2, and at 50 of 1; the lowest value of all agrees as any other."""
+    t = bottles(ANALYTES[:3], 1)
+    low = t["sample"].isin(["S0", "S1"]) & t["analyte"].isin(ANALYTES[:3])
+    t.loc[low, "value"] = 50.0  # the lowest of all
+    t["relative"] = True
+    steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})
+    alone = pd.DataFrame(np.eye(len(ANALYTES)), index=list(ANALYTES), columns=list(ANALYTES))
+    same = dict.fromkeys(ANALYTES, 0.02)
+    row = copied_rows(t, steps, Chances(scatter=same, own=same, together=alone)).table.iloc[0]
+    assert (row["sample"], row["other"], row["analytes"]) == ("S0", "S1", 3)
+    one = 1.2 * STEP / (2 * math.sqrt(math.pi) * 0.02 * 50)
+    assert row["expected"] == pytest.approx(one**3 * math.comb(5, 3) * math.comb(12, 2), rel=1e-9, abs=0)
+
+
+def test_a_row_that_agrees_in_every_analyte_is_no_matter_of_one() -> None:
+    steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})
+    same = dict.fromkeys(ANALYTES, SD)
+    for copied, told in ((ANALYTES, ""), (ANALYTES[:4], "B, Ca, Mo, P")):
+        flag = copied_rows(bottles(copied, 1), steps, Chances(scatter=same, own=same)).flags[0]
+        assert flag.analyte == told
+        assert f"in {len(copied)} of 5 analytes" in flag.evidence

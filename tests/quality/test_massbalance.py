@@ -170,3 +170,41 @@ def test_a_whole_is_the_mean_of_its_determinations_and_one_determined_thrice_is_
     assert rows[1]["whole"] == pytest.approx(1.01 * rows[0]["whole"])
     squares = [(r["sd_percent"] * r["whole"] / 100 / UNIT["P"].s) ** 2 for r in rows]
     assert squares[0] - squares[1] == pytest.approx(1 - 1 / 3)
+
+
+def test_shares_are_weighed_by_density_only_where_each_is_known() -> None:
+    study, heights = study_of(), [5 / 6, 1 / 2, 1 / 6]
+    plain, words = massbalance.zone_shares(study, PAIL, heights)
+    heavy, mass = massbalance.zone_shares(study, PAIL, heights, [1.0, 1.0, 2.0])
+    assert heavy == pytest.approx(plain * [1, 1, 2] / (1 + plain[2]))
+    assert mass == f"mass ({words})"
+    some = massbalance.zone_shares(study, PAIL, heights, [1.0, np.nan, 2.0])
+    assert some[0] == pytest.approx(plain)
+    assert some[1] == words
+
+
+def test_a_level_that_was_not_measured_follows_from_the_volume_filled() -> None:
+    study, heights = study_of(), [5 / 6, 1 / 2, 1 / 6]
+    known, _ = massbalance.zone_shares(study, PAIL, heights)
+    litres = study.vessels["pail"].volume_l(320.0)
+    filled, words = massbalance.zone_shares(study, {"vessel": "pail", "fill_volume_l": float(litres)}, heights)
+    assert filled == pytest.approx(known, rel=1e-6)
+    assert words == "volume of the vessel"
+    for nothing in ({}, {"fill_volume_l": np.nan}, {"fill_volume_l": None}, {"fill_volume_l": "full"}):
+        share, words = massbalance.zone_shares(study, {"vessel": "pail", **nothing}, heights)
+        assert share == pytest.approx([1 / 3] * 3)
+        assert words == "height; the level is not known"
+
+
+def test_chances_of_closures_together_by_their_definitions() -> None:
+    closure = np.array([97.0, 99.0, 98.5, 96.0])
+    g = pd.DataFrame({"closure_percent": closure, "sd_percent": 2.0, "df": 9.0, "whole_is": "composite", "p_less": 0.5})
+    t = (closure - 100).sum() / (2.0 * 2)  # four independent ones: 2 sqrt(4)
+    assert massbalance._p_together(g) == pytest.approx(2 * stats.t.sf(abs(t), 9))
+    shared = g.assign(whole_is=massbalance.OF_THE_LOT)
+    assert massbalance._p_together(shared) == pytest.approx(2 * stats.t.sf(abs((closure - 100).sum() / 8.0), 9))
+    stated = g.assign(p_less=np.nan)
+    assert massbalance._p_together(stated) == pytest.approx(stats.ttest_1samp(closure, 100.0).pvalue)
+    assert np.isnan(massbalance._p_together(stated[:2]))
+    assert np.isfinite(massbalance._p_together(stated[:3]))
+    assert np.isnan(massbalance._p_together(stated.assign(closure_percent=99.0)))

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.memory import blank_share, fluid_share, told
+from studykit.quality.explain import Candidate
+from studykit.quality.memory import _by_one_factor, blank_share, cleared, consensus, fluid_share, joined, told
 
 REFERENCE = np.array([100.0, 50.0, 400.0, 10.0])
 STOCK = np.array([800.0, 900.0, 300.0, 95.0])
@@ -78,3 +79,60 @@ def test_an_analyte_without_a_reference_is_told_by_the_blanks_alone() -> None:
     sc = run(0.2)
     sc.f.reference = np.where(np.arange(4) == 2, np.nan, REFERENCE)
     assert told(sc, *ORDER)[1].tolist() == [0, 1, 2, 3]
+
+
+def test_the_largest_set_of_ratios_that_are_alike_and_its_middle() -> None:
+    """Alike: logarithms less than 0.2 apart; nothing, zero and what is not there are left out."""
+    which, middle = consensus(np.array([0.10, 0.11, 0.115, 0.5, 0.0, np.nan]))
+    assert which.tolist() == [0, 1, 2]
+    assert middle == pytest.approx(0.11)
+    assert consensus(np.exp([0.0, 0.199]))[0].size == 2
+    assert consensus(np.exp([0.0, 0.201]))[0].size == 1
+    none, nothing = consensus(np.array([0.0, np.nan]))
+    assert none.size == 0
+    assert np.isnan(nothing)
+
+
+@pytest.mark.parametrize("relative", [True, False])
+def test_a_fluid_that_evaporated_is_off_by_one_factor_and_holds_nothing(relative: bool) -> None:
+    """Five bottles read exp(-0.2) of every value: what one factor saves is what that costs, 3.5 log(1 + z^2 / 6) each."""
+    sc = run(0.0, scatter=1e-9)
+    sc.f.relative = np.full(4, relative)
+    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    value = sc.f.value.copy()
+    value[fluid] = np.exp(-0.2) * REFERENCE
+    sc.y = np.log(value) if relative else value
+    sc.m.s = np.full(value.shape, 0.01 if relative else 0.5)
+    z = (np.exp(-0.2) - 1) * REFERENCE / (1.25 * (0.01 * REFERENCE if relative else 0.5))
+    costs = 5 * float(np.sum((6 + 1) / 2 * np.log1p(z**2 / 6)))
+    assert _by_one_factor(sc, ORDER[0]) == pytest.approx(costs)  # one of the factors that are tried
+    assert fluid_share(sc, *ORDER)[0].size == 0
+
+
+@pytest.mark.parametrize(("clean", "said"), [
+    ([1.0, 1.0, 90.0, 90.0], True), ([1.0, 90.0, 90.0, 90.0], False), ([90.0] * 4, False)])
+def test_a_clean_blank_speaks_against_carry_over_in_half_of_the_analytes(clean: list[float], said: bool) -> None:
+    """A fifth of a stock of 800, 900, 300 and 95 would be 160, 180, 60 and 19; a third of that, and less, is clean."""
+    sc = SimpleNamespace(f=SimpleNamespace(value=np.tile(STOCK, (6, 1)), zone=np.ones(6, dtype=bool),
+                                           clean={"R1": np.array(clean)}))
+    assert cleared(sc, "R1", np.arange(4), 0.2) is said
+    assert not cleared(sc, "R2", np.arange(4), 0.2)  # no blank there
+    sc.f.clean["R1"] = np.array([160 / 3 - 1e-6, np.inf, np.inf, np.inf])
+    assert cleared(sc, "R1", np.arange(1), 0.2)
+    sc.f.clean["R1"] = np.array([160 / 3 + 1e-6, np.inf, np.inf, np.inf])
+    assert not cleared(sc, "R1", np.arange(1), 0.2)
+
+
+def test_runs_with_about_one_share_are_one_carry_over() -> None:
+    def of(rows: tuple[int, ...], columns: tuple[int, ...], amount: float) -> Candidate:
+        return Candidate(cause="carry-over", rows=rows, columns=columns, readings=np.full((len(rows), len(columns)), amount),
+                         gain=10.0, price=4.0, place=f"run {rows[0]}", amount=amount, detail=f"run {rows[0]}")
+
+    sc = SimpleNamespace(y=np.zeros((6, 3)))
+    whole, = joined(sc, [of((0, 1), (0, 2), 0.2), of((3,), (1, 2), 0.29)])
+    assert (whole.rows, whole.columns, whole.place, whole.gain) == ((0, 1, 3), (0, 1, 2), "run all", 20.0)
+    assert whole.amount == pytest.approx(0.245)
+    assert whole.readings.tolist() == [[0.2, 0, 0.2], [0.2, 0, 0.2], [0, 0.29, 0.29]]
+    assert whole.detail == "run 0; run 3"
+    assert joined(sc, [of((0,), (0,), 0.2), of((3,), (0,), 0.31)]) == []  # more than half as much again
+    assert joined(sc, [of((0,), (0,), 0.2)]) == []
