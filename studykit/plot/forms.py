@@ -22,6 +22,7 @@ from matplotlib.transforms import Bbox, TransformNode
 from studykit.core.collecting import uncollected
 from studykit.core.memory import keeping, kept
 from studykit.plot.narrow import ROOM, narrowed
+from studykit.plot.once import worked_out_once
 from studykit.plot.readable import as_written
 
 DPI = 150
@@ -83,11 +84,16 @@ def figure_forms(figure: Figure, title: str = "") -> Forms:
 
 def _drawn(figure: Figure, title: str) -> Forms:
     with uncollected(), matplotlib.rc_context(SAME_EVERY_TIME):
-        box = settled_box(as_written(figure))
-        svg = _svg(figure, box, title)
-        pdf = _saved(figure, box, "pdf", metadata={**UNDATED["pdf"], **({"Title": title} if title else {})})
-        png = small_png(figure, box)
-        narrow = _svg(narrowed(figure), settled_box(figure), title) if box.width > ROOM else b""
+        figure, narrow = as_written(figure), b""
+        with worked_out_once():
+            box = settled_box(figure)
+            svg = _svg(figure, box, title)
+            pdf = _saved(figure, box, "pdf", metadata={**UNDATED["pdf"], **({"Title": title} if title else {})})
+            png = small_png(figure, box)
+        if box.width > ROOM:
+            figure = narrowed(figure)
+            with worked_out_once():
+                narrow = _svg(figure, settled_box(figure), title)
         return Forms(png=png, svg=svg, pdf=pdf, narrow=narrow)
 
 
