@@ -31,7 +31,7 @@ from studykit.core.files import make_lasting, require_writable, write_text
 from studykit.core.hashes import walk
 from studykit.core.workers import processors
 from studykit.report.kernels import kernels
-from studykit.study.stages import READS_FROM, share
+from studykit.study.stages import LATE, READS_FROM, share
 
 Say = Callable[[str], None]
 PART, OLD = "report.part", "report.old"
@@ -182,13 +182,14 @@ def in_turn(waits: Mapping[str, frozenset[str]], run: Callable[[str], StageRun],
             ) -> tuple[StageRun, ...]:
     """Run each once those it waits for are done, as many at once as there are processors; first what most others wait for.
 
+    Of those for which as many wait the kit's ``LATE`` ones come last: then two processors are done together.
     After a failure only what stands before it in order still starts, so that the failure told is that of a run one by
     one. ``stop`` ends what runs where this is interrupted.
     """
     order = list(waits)
     open_, done, failed = list(order), dict[str, StageRun](), dict[str, BaseException]()
     running: dict[Future[StageRun], str] = {}
-    urgent = sorted(order, key=lambda s: -sum(s in others for others in waits.values()))
+    urgent = sorted(order, key=lambda s: (-sum(s in others for others in waits.values()), s in LATE))
     with ThreadPoolExecutor(WORKERS) as pool:
         try:
             while open_ or running:

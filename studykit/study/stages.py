@@ -49,6 +49,8 @@ READS_FROM: dict[str, frozenset[str]] = {
     "06-verdict": frozenset({"03-intake", "04-quality"}), "07-report": frozenset(STEMS[:-1]),
 }
 """The stages whose results each of the kit's notebooks reads; it may run beside any other."""
+LATE = frozenset({"01-design"})
+"""Stages that take long, and of which no other takes up anything that was worked out: they start once the others have."""
 
 READS: dict[str, tuple[str, ...]] = {
     "00-study": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv"),

@@ -209,6 +209,18 @@ def test_what_most_others_wait_for_starts_first(monkeypatch):
     assert started == list("bacd")
 
 
+def test_what_is_long_and_waited_for_by_the_last_alone_starts_late(monkeypatch):
+    from studykit.study.stages import READS_FROM, STEMS
+
+    monkeypatch.setattr(runner, "WORKERS", 1)
+    started: list[str] = []
+    run_of(READS_FROM, started)
+    assert started[0] == "03-intake"
+    assert started.index("05-model") < started.index("06-verdict") < started.index("01-design")
+    assert started[-1] == "07-report"
+    assert sorted(started) == sorted(STEMS)
+
+
 @pytest.mark.parametrize("workers", [1, 2, 4])
 def test_the_failure_told_is_that_of_a_run_one_by_one(monkeypatch, workers):
     """Whatever runs at once: the first in order is raised, nothing after it starts once it is known, nothing waits for it."""
