@@ -303,14 +303,22 @@ def fit(f: Frame, y: Vector) -> Fit:
 def _spread_of_containers(f: Frame, u: Vector, box: NDArray[np.bool_]) -> Vector:
     """Robust spread of the containers, within their runs where that is the smaller one (a shifted run)."""
     whole = spread(u[box], min(0.4, 3.0 / max(8, box.sum())))
-    own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(
-        range(len(f.names)))
-    run = own["first"].where(own["nunique"] == 1).to_numpy(object)[box]
+    run = runs_of(f)[box]
     runs = pd.Series(run).value_counts()
     if not len(runs) or runs.min() < 3 or len(runs) < 2 or pd.isna(run).any():
         return whole
     within = pd.DataFrame(u[box]) - pd.DataFrame(u[box]).groupby(run).transform("median")
     return np.fmin(whole, spread(within.to_numpy(float), min(0.5, 1.3 * len(runs) / box.sum())))
+
+
+@lru_cache(maxsize=1)
+def runs_of(f: Frame) -> NDArray[np.object_]:
+    """Run of each container by its code, NaN where its zones were read in none or in several; not to be written into."""
+    own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(
+        range(len(f.names)))
+    found = own["first"].where(own["nunique"] == 1).to_numpy(object)
+    found.flags.writeable = False
+    return found
 
 
 def _is_box(f: Frame) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line
+from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line, runs_of
 
 Mask = NDArray[np.bool_]
 USUAL_SHIFT = 1.0
@@ -66,9 +66,8 @@ def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
 
 def _homes(sc: Scene) -> Vector:
     """Run of each container ('' where its bottles were read in several)."""
-    own = sc.f.rows[sc.f.zone].assign(at=sc.f.at[sc.f.zone]).groupby("at")["run"].agg(["first", "nunique"])
-    home = own["first"].where(own["nunique"] == 1, "").reindex(range(len(sc.f.names))).fillna("")
-    return home.to_numpy(object)
+    runs = runs_of(sc.f)
+    return np.where(pd.isna(runs), "", runs)
 
 
 def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vector]:

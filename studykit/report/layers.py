@@ -29,10 +29,10 @@ def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
     """
     found = _findings(soup)
     taken = set[str]()
-    for scroll in soup.select("main div.scroll"):
+    for scroll in soup.main.find_all("div", class_="scroll") if soup.main is not None else ():
         _name_scroll(scroll, taken)
         _shorten(soup, scroll)
-    sections = soup.select("main > section")[1:]
+    sections = chapters(soup)[1:]
     singles = _singles(soup, sections) if short else None
     for section in sections:
         stem = _stem(section)
@@ -43,6 +43,11 @@ def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
     if singles is not None:
         _fold_chapter(soup, singles, "")
         _gather(soup, [s for s in sections if _stem(s) not in SEEN])
+
+
+def chapters(soup: BeautifulSoup) -> list[Tag]:
+    """The chapters of a page, that of the answer first."""
+    return [] if soup.main is None else soup.main.find_all("section", recursive=False)
 
 
 FIGURES_FIRST = ("05-model", "06-verdict")
@@ -72,7 +77,7 @@ BEHIND_FINDING = "Each stage with what it found; on a screen, open a stage for a
 
 def _stem(section: Tag) -> str:
     """The stage that a chapter is of."""
-    return str(section.select("div.cell")[0]["id"]).rpartition("-")[0]
+    return str(section.find("div", class_="cell")["id"]).rpartition("-")[0]  # type: ignore[index]
 
 
 def _singles(soup: BeautifulSoup, sections: list[Tag]) -> Tag | None:
@@ -105,7 +110,8 @@ def _gather(soup: BeautifulSoup, stages: list[Tag]) -> None:
 
 def _findings(soup: BeautifulSoup) -> dict[str, str]:
     """What each chapter found, by the stem of its stage, from the table of the report's own chapter."""
-    rows = [r.find_all(["th", "td"]) for r in soup.select("div.tag-findings tbody tr")]
+    bodies = [b for d in soup.find_all("div", class_="tag-findings") for b in d.find_all("tbody")]
+    rows = [r.find_all(["th", "td"]) for body in bodies for r in body.find_all("tr")]
     return {cells[0].get_text(): cells[1].get_text() for cells in rows if len(cells) == 2}
 
 

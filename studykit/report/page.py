@@ -13,11 +13,12 @@ import re
 import warnings
 from collections.abc import Sequence
 from html import escape
+from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import nbformat
-from bs4 import BeautifulSoup, Comment
+from bs4 import BeautifulSoup, Comment, Tag
 from jinja2 import pass_context
 from nbconvert import HTMLExporter
 from nbconvert.exporters.templateexporter import TemplateExporter
@@ -28,7 +29,7 @@ from studykit import __version__
 from studykit.core.collecting import uncollected
 from studykit.core.files import write_text
 from studykit.report.aside import Aside, without_plain
-from studykit.report.layers import into_layers
+from studykit.report.layers import chapters, into_layers
 from studykit.report.vectors import ALL_TOGETHER, NARROW, WIDE, for_the_page, pixels_across
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
@@ -195,7 +196,7 @@ def _finish(html: str, *, short: bool) -> str:
     into_layers(soup, short=short)
     _label_cells(soup)
     seen: dict[str, int] = {}
-    for heading in soup.select("main h1, main h2, main h3, main h4"):
+    for heading in _in_main(soup, "h1", "h2", "h3", "h4"):
         base = re.sub(r"[^a-z0-9]+", "-", heading.get_text(" ", strip=True).lower()).strip("-") or "part"
         seen[base] = seen.get(base, 0) + 1
         heading["id"] = base if seen[base] == 1 else f"{base}-{seen[base]}"
@@ -205,6 +206,11 @@ def _finish(html: str, *, short: bool) -> str:
     for image in soup.find_all("img", alt=False):
         image["alt"] = "No description has been provided for this image"
     return str(soup)
+
+
+def _in_main(soup: BeautifulSoup, *names: str) -> list[Tag]:
+    """The tags of these names in the body of the page, in its order."""
+    return [] if soup.main is None else soup.main.find_all(names)
 
 
 def _policy(soup: BeautifulSoup) -> None:
@@ -230,7 +236,7 @@ def _sections(soup: BeautifulSoup) -> None:
 
 def _fold_setup(soup: BeautifulSoup) -> None:
     """Move the set-up of each chapter (parameters, import, opening) into a fold at its end, and the code of page one too."""
-    sections = soup.select("main > section")
+    sections = chapters(soup)
     for section in sections:
         cells = section.find_all("div", class_="setup", recursive=False)
         if not cells:
@@ -264,7 +270,7 @@ def _contents(soup: BeautifulSoup) -> None:
     title.string = "Contents"
     items = soup.new_tag("ol")
     nav.extend([title, items])
-    for heading in soup.select("main h2"):
+    for heading in _in_main(soup, "h2"):
         item = soup.new_tag("li")
         link = soup.new_tag("a", href=f"#{heading['id']}")
         link.string = heading.get_text(" ", strip=True)
@@ -276,13 +282,34 @@ def _contents(soup: BeautifulSoup) -> None:
             comment.replace_with(nav)
 
 
+class _Requests(HTMLParser):
+    """What a page would load: the addresses in its tags, and its styles."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sources, self.styles, self._in_style = list[str](), list[str](), False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep addresses."""
+        self._in_style = tag == "style"
+        self.sources += [value or "" for name, value in attrs if name in ("src", "srcset") or (tag, name) == ("link", "href")]
+
+    def handle_endtag(self, tag: str) -> None:
+        """A style may end here."""
+        self._in_style = False
+
+    def handle_data(self, data: str) -> None:
+        """Keep styles."""
+        if self._in_style:
+            self.styles.append(data)
+
+
 def outside_requests(html: str) -> tuple[str, ...]:
     """Addresses that the page would load (not links that a reader may follow); empty for a self-contained page."""
-    soup = BeautifulSoup(without_plain(html), "html.parser")
-    found = [str(t.get("src") or "") for t in soup.find_all(src=True)]
-    found += [str(t["srcset"]) for t in soup.find_all(srcset=True)]
-    found += [str(t.get("href") or "") for t in soup.find_all("link")]
-    found += re.findall(r"url\(([^)]+)\)", " ".join(s.get_text() for s in soup.find_all("style")))
+    reader = _Requests()
+    reader.feed(without_plain(html))
+    reader.close()
+    found = [*reader.sources, *re.findall(r"url\(([^)]+)\)", " ".join(reader.styles))]
     return tuple(f for f in found if not f.startswith("data:"))
 
 
