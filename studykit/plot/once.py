@@ -25,7 +25,7 @@ Method = Callable[..., Any]
 @contextlib.contextmanager
 def worked_out_once() -> Iterator[None]:
     """Meanwhile figures are laid out and drawn; nothing else of them is to change, or what it was before is drawn."""
-    before = [(kind, name, getattr(kind, name, None)) for kind, name in NEEDED]
+    before: list[tuple[type, str, Any]] = [(kind, name, getattr(kind, name, None)) for kind, name in NEEDED]
     if any(found is None for *_, found in before):
         yield
         return
