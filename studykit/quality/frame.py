@@ -25,6 +25,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
+from studykit.quality.homes import runs_of
 from studykit.study.columns import ZONE_KINDS
 
 Vector = NDArray[np.float64]
@@ -309,16 +310,6 @@ def _spread_of_containers(f: Frame, u: Vector, box: NDArray[np.bool_]) -> Vector
         return whole
     within = pd.DataFrame(u[box]) - pd.DataFrame(u[box]).groupby(run).transform("median")
     return np.fmin(whole, spread(within.to_numpy(float), min(0.5, 1.3 * len(runs) / box.sum())))
-
-
-@lru_cache(maxsize=1)
-def runs_of(f: Frame) -> NDArray[np.object_]:
-    """Run of each container by its code, NaN where its zones were read in none or in several; not to be written into."""
-    own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(
-        range(len(f.names)))
-    found = own["first"].where(own["nunique"] == 1).to_numpy(object)
-    found.flags.writeable = False
-    return found
 
 
 def _is_box(f: Frame) -> NDArray[np.bool_]:

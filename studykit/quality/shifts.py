@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line, runs_of
+from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line
+from studykit.quality.homes import runs_of
 
 Mask = NDArray[np.bool_]
 USUAL_SHIFT = 1.0
