@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from studykit.quality.frame import Frame
+
+class Read(Protocol):
+    """What is needed of a frame: its bottles, which of them are zones, and the codes of their containers."""
+
+    @property
+    def rows(self) -> pd.DataFrame: ...
+    @property
+    def zone(self) -> NDArray[np.bool_]: ...
+    @property
+    def at(self) -> NDArray[np.intp]: ...
+    @property
+    def names(self) -> tuple[str, ...]: ...
 
 
 @lru_cache(maxsize=1)
-def runs_of(f: Frame) -> NDArray[np.object_]:
+def runs_of(f: Read) -> NDArray[np.object_]:
     """Run of each container by its code, NaN where its zones were read in none or in several; not to be written into."""
     own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(range(len(f.names)))
     found = own["first"].where(own["nunique"] == 1).to_numpy(object)
