@@ -213,7 +213,7 @@ REJECTED: dict[str, tuple[Change, str]] = {
 }
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", list(REJECTED))
 def test_a_row_that_cannot_be_taken_is_named_and_kept_apart(root: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
     """The demo accepts one rejected row with a reason; another one is not covered by it."""
@@ -231,6 +231,7 @@ def test_a_row_that_cannot_be_taken_is_named_and_kept_apart(root: Path, capsys: 
     assert (root / R1).read_bytes() == raw
 
 
+@pytest.mark.slow
 def test_rejected_rows_end_check_as_they_would_end_the_report(root: Path) -> None:
     REJECTED["text"][0](root)
     assert main(["intake", str(root)]) == 8

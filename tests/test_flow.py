@@ -120,6 +120,7 @@ def test_an_empty_study_is_told_what_it_lacks(tmp_path, capsys):
     assert "intake.toml" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_the_readme_shows_the_verdicts_of_the_demo(tmp_path):
     from studykit.core.record import significant
 

@@ -246,6 +246,7 @@ def test_the_truth_cannot_be_read_without_the_passphrase_nor_from_what_is_public
     assert worlds.world_of(str(public).encode(), 0).truth != worlds.world_of(bytes.fromhex(secret), 0).truth
 
 
+@pytest.mark.slow
 def test_two_classes_of_the_same_names_are_different_worlds(tmp_path):
     for name in ("one", "two"):
         make.make_class(tmp_path / name / "same", ["ada"], 500, PHRASE)
@@ -261,6 +262,7 @@ def test_a_changed_sealed_file_does_not_open(root):
         deliver.deliver(root, PHRASE)
 
 
+@pytest.mark.slow
 def test_drawing_again_gives_the_same(root):
     path = root / "students/ada/raw/laboratory-1.csv"
     before = path.read_bytes()
@@ -271,6 +273,7 @@ def test_drawing_again_gives_the_same(root):
     assert "what is drawn is drawn" in refused(root, "ada")
 
 
+@pytest.mark.slow
 def test_forgetting_the_delivery_and_ordering_again_is_refused(root):
     folder = root / "students/ada"
     (folder / "orders/delivered.json").unlink()

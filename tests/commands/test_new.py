@@ -112,6 +112,7 @@ def test_ctrl_c_leaves_nothing(monkeypatch, tmp_path, capsys, after) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("given", [TOTE, DRUMS, PAILS], ids=["tote", "drums", "pails"])
 def test_a_file_of_answers_gives_a_study_that_passes_the_check(tmp_path, capsys, given) -> None:
     file, root = tmp_path / "answers.toml", tmp_path / "study"

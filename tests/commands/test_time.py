@@ -75,6 +75,7 @@ def test_a_visit_drawn_over_two_days_is_asked_about_and_nothing_is_lost(tmp_path
     assert not (root / "tidy").exists()
 
 
+@pytest.mark.slow
 def test_a_planned_visit_before_filling_is_one_fault_of_check_and_plan(tmp_path, capsys) -> None:
     root = copy_demo("beacon", tmp_path / "b")
     shutil.rmtree(root / "raw")

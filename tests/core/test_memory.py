@@ -172,6 +172,7 @@ def test_another_function_of_the_same_arguments_is_another(place):
     assert [f(1) for f in made] == [1, 2]
 
 
+@pytest.mark.slow
 def test_two_processes_tell_the_same():
     """Whatever the seed of their hashes."""
     code = "from tests.core.test_memory import *; print([digest(v) for v in UNLIKE if not isinstance(v, Pair)])"

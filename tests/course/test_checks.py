@@ -271,7 +271,7 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
     assert repr(reply).startswith("Recorded, not judged. ")
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(4)
 @pytest.mark.parametrize(("why", "said"), [
     ("to get the wanted verdict, of course", "came out"), ("P did not pass at 5 %, so 7.5 % is more realistic", "came out"),
     ("the interval ended at 6.9 %", "came out"), ("asdf asdf asdf asdf", "hardly words enough"),

@@ -60,6 +60,7 @@ def numbers() -> Iterator[tuple[ModuleType, str, float, tuple[Any, ...], tuple[f
     yield ninety, "all", 0.9**20, (), (0.9, 0.1, 18 / 20, 1 - 0.9**20, 20 * 0.9, 0.1**20, 0.95**20, 0.5, 0)
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize(("lesson", "name", "right", "rest", "wrong"), list(numbers()))
 def test_a_number_is_taken_in_every_form_and_no_other_number_is(lesson, name, right, rest, wrong):
     refused = [v for v in forms(right) if not lesson.check(name, v, *rest).right]

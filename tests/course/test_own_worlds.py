@@ -57,7 +57,7 @@ COUNTED: list[tuple[ModuleType, str, Callable[[int], float], tuple[int, ...]]] =
 ]
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("lesson", "name", "count", "odd"), COUNTED, ids=lambda v: v if isinstance(v, str) else "")
 def test_what_is_counted_in_any_worlds_is_right_there_and_chance_is_no_answer(lesson, name, count, odd):
     """``odd``: seeds whose worlds lie more than three standard errors from theory, or beside a rounded quantile."""
@@ -71,6 +71,7 @@ def test_what_is_counted_in_any_worlds_is_right_there_and_chance_is_no_answer(le
         assert not lesson.check(name, right - 0.021, seed).right
 
 
+@pytest.mark.slow
 def test_the_answer_of_the_wrong_recipe_is_not_right_because_it_lies_near():
     """Seed 6: t keeps 0.92, the shortcut 0.87."""
     worlds = ninety.draw(6)

@@ -145,6 +145,7 @@ def test_nothing_of_the_filed_study_is_left_out(bag):
     assert held == {p.relative_to(filed_tote()).as_posix() for part in found.values() for p in part} | {FILE}
 
 
+@pytest.mark.slow
 def test_defaults_are_said_and_a_declared_licence_is_taken(tmp_path):
     notes = packing.defaults(load_study(filed_tote()))
     assert [n.split(" ")[1] for n in notes] == ["licence", "authors", "citation"]

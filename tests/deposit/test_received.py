@@ -106,6 +106,7 @@ def test_words_of_the_bag_itself_are_compared_too(bag, tmp_path, monkeypatch, ca
     assert "deposit: bag-info.txt: filed other words" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_the_declaration_of_the_bag_is_compared(bag):
     """RFC 8493, 2.1.1: version and encoding; another one makes other programs read other names."""
     assert differences(bag) == ([], [])
@@ -116,6 +117,7 @@ def test_the_declaration_of_the_bag_is_compared(bag):
         (bag / "bagit.txt").write_text(DECLARATION)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed on this machine")
 def test_somebody_with_r_alone_gets_the_verdict_intervals_out_of_the_zip(bag, tmp_path):
     data = Path(shutil.copytree(bag / "data", tmp_path / "data"))

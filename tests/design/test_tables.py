@@ -40,7 +40,8 @@ def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
         "gradient": designshow.curve(view, "gradient"), "margin": designshow.curve(view, "margin")}
 
 
-@pytest.mark.parametrize("demo", ["ropeway", "forge", "tote", "slip"])
+@pytest.mark.few(2)
+@pytest.mark.parametrize("demo", ["tote", "slip", "ropeway", "forge"])
 def test_every_demo_fills_every_table(demo: str) -> None:
     tables = load_tables(DEMOS / demo, with_results=False)
     view = view_of(tables.study, tables.containers, tables.samples)

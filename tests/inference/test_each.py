@@ -96,6 +96,7 @@ def rates(scatter: float, end: float) -> tuple[float, float, float, float]:
     return tuple((100 * np.mean(both, axis=0)).tolist())
 
 
+@pytest.mark.slow
 def test_a_second_draw_that_agrees_with_the_first_names_more_and_clears_more() -> None:
     """A t test on the one degree of freedom of a duplicate (6.3 times its scatter) had un-named half of such containers."""
     named, alone, _, _ = rates(1, 12)

@@ -24,6 +24,7 @@ def not_shown() -> str:
     return " ".join(PAGE.read_text(encoding="utf-8").partition("## What recheck does not show")[2].split())
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", [pytest.param(n, marks=[] if n in SAMPLE else pytest.mark.slow) for n in declared.TOLD])
 def test_a_false_declaration_is_told(name: str, honest: Path, tmp_path: Path) -> None:
     change, command, code, words = declared.TOLD[name]

@@ -86,6 +86,7 @@ HOSTILE = ["<xdr:twoCellAnchor>" * 50_000, "<xdr:twoCellAnchor><xdr:sp>" + "<xdr
            "<xdr:twoCellAnchor><xdr:sp/></xdr:twoCellAnchor>" * 50_000]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("drawing", HOSTILE, ids=["never closed", "looks never closed", "digits", "many"])
 def test_a_hostile_drawing_costs_no_more_than_its_size(tmp_path: Path, drawing: str) -> None:
     """A megabyte of it, in less than five seconds of processor time (regular expressions took the square of its length)."""

@@ -166,6 +166,7 @@ WIDE_SPREAD = '\n[file.confirmed]\n"* *" = "soils of many plots, published"\n'
 LAYOUTS = (long_comma, wide_heads, wide_units, two_headings, samples_across, blocks)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("source", [pastes, soils])
 @pytest.mark.parametrize("layout", LAYOUTS)
 def test_read_back_to_the_digit(tmp_path: Path, source: Callable[[], Long],

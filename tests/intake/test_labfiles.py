@@ -48,7 +48,7 @@ def test_cases_that_were_read_wrong_once(tmp_path: Path, case: int, kind: str) -
         assert found.verdict not in (*BAD, OVER), (kind, seed, found)
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("family", [
     "forms of a cell", "columns that decide", "certificates", "aligned", "group rows", "written once", "preparations",
     "negative", "uncertainty", "limit lines", "clerks", "names set aside", "two marks", "colours", "more files"])

@@ -75,7 +75,7 @@ def test_a_line_below_the_table_is_asked_about_unless_it_is_plainly_harmless(tmp
     assert set(taken(read(tmp_path, {"a.csv": HEAD + BODY + "\n" + line + "\n"}, aside, limits))) == ALL
 
 
-@pytest.mark.few(10)
+@pytest.mark.few(6)
 @pytest.mark.parametrize("remark", [
     "rejected", "reject", "outlier", "QC failed", "out of calibration", "not accepted", "result not reliable",
     "sample mix-up?", "delete", "ignore", "repeat pending", "actually K91CM", "= K91CM", "see K83RT", "value is x10",

@@ -98,6 +98,7 @@ def test_a_module_of_no_extra_is_a_fault_of_the_kit():
     assert "studykit[sheets]" in lacking(ModuleNotFoundError("No module named 'typst'", name="typst"))
 
 
+@pytest.mark.slow
 def test_what_is_imported_is_declared():
     core, extras = names(PROJECT["dependencies"]), {e: names(r) for e, r in PROJECT["optional-dependencies"].items()}
     where = {DISTRIBUTION.get(m, m): m for m in imported()}

@@ -58,6 +58,7 @@ def test_each_change_changes_the_contents():
     assert len(set(told.values())) == len(told)
 
 
+@pytest.mark.slow
 def test_one_that_cannot_be_told_is_drawn_each_time(tmp_path, monkeypatch):
     monkeypatch.setenv(PLACE, str(tmp_path))
     figure = drawn()

@@ -119,6 +119,7 @@ def test_lines_end_between_words_and_not_before_a_unit(text, letters, lines):
     assert folded(text, letters).split("\n") == lines
 
 
+@pytest.mark.slow
 def test_only_what_is_wider_than_a_phone_has_a_narrow_form_and_that_is_an_svg_of_its_size():
     small = Figure(figsize=(3, 2), layout="constrained")
     small.subplots().plot([0, 1])

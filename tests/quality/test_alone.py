@@ -62,6 +62,7 @@ def test_of_one_container_it_is_said_that_no_explanation_was_sought() -> None:
     assert not two.check("explanations").note
 
 
+@pytest.mark.slow
 def test_one_wrong_bottle_beside_its_duplicate_is_not_the_scatter_of_the_laboratory() -> None:
     lab = make(replace(ONE, duplicates=3), 4)
     rows = lab.rows(container="C01", kind="duplicate")[:1]
@@ -137,6 +138,7 @@ def test_lots_that_differ_are_no_shift_of_the_runs_that_hold_them() -> None:
     assert "run and stock" not in set(asked(lab)["rule"]), asked(lab).to_string()
 
 
+@pytest.mark.slow
 def test_a_metal_that_the_fluid_is_made_with_is_no_wear() -> None:
     lab = make(ONE, 3)
     given = lab.study.model_dump(exclude_unset=True)

@@ -31,7 +31,7 @@ def test_real_settling_is_not_stopped(far, tmp_path):
     assert STOP not in set(found["concern"]), found.to_string()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [31, 32, 33, 34])
 def test_a_short_portion_of_one_test_is_asked_about_and_condemns_no_drum(seed, tmp_path):
     """One bottle reads seven elements by 0.7 and its viscosity as ever: a page had called it settling and the drum to treat."""

@@ -39,6 +39,7 @@ def test_two_bottles_of_a_settled_container_that_stands_alone(kind: str, one: st
     assert "fresh draw" in found["evidence"].iloc[0]
 
 
+@pytest.mark.slow
 def test_where_settling_and_creaming_would_fit_both_pairs_are_told() -> None:
     """2 and 4 of five exchanged, or 1 and 5 in a container that creams: the zones read 1 4 3 2 5 either way."""
     lab = make(FIVE, 2, {"C01": ("settled", 0.25)})

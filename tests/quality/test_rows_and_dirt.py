@@ -57,6 +57,7 @@ def test_columns_a_power_of_ten_apart_are_exchanged_and_no_unit_nor_a_line_of_th
 # -- dirt --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_dust_in_one_bottle_is_asked_about_as_such() -> None:
     lab, truth = spoiled("dust in one bottle", 2, USUAL, 300)
     found = explained(lab).to_dict("records")
@@ -157,7 +158,7 @@ def test_a_saturated_curve_of_a_study_names_its_analyte() -> None:
 # -- containers and runs -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [7001, 7042])
 def test_an_element_that_goes_the_other_way_is_no_dilution(seed: int) -> None:
     """Six of eight low by about one factor and two high: what was added held those two, so it is another product."""
@@ -181,6 +182,7 @@ def test_one_container_of_two_that_is_off_is_no_run_that_is_off(seed: int) -> No
     assert not (own["containers"].abs() > 3 * own["containers_se"]).any(), own.to_string()
 
 
+@pytest.mark.slow
 def test_a_day_more_or_less_is_one_age_and_years_are_not() -> None:
     lab = make(USUAL, 5)
     ages = pd.Series(np.linspace(0, 1, len(lab.containers)))

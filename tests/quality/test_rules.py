@@ -143,6 +143,7 @@ def test_counts_of_the_page_hold_on_another_seed(tails: str, spread: bool, rates
     assert tally.share("question") <= 0.01 + 3.5 * np.sqrt(0.01 / n)
 
 
+@pytest.mark.slow
 def test_without_a_reference_value_it_says_so() -> None:
     lab = make(USUAL, 3)
     check = assess(*lab.tables(), limits=lab.limits).check("control rules")

@@ -20,7 +20,7 @@ from tests.faults.planted import spoiled
 from tests.quality_cases import build
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("fault", "seed"), [("carry-over", 4), ("drift in one run", 4), ("opposite drifts", 5),
                                              ("shift of one run", 4), ("spoiled check fluid", 4)])
 def test_the_run_and_the_analyte_are_named(fault: str, seed: int) -> None:

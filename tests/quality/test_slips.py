@@ -39,6 +39,7 @@ def test_the_nominal_alone_is_enough() -> None:
     assert all(p in " ".join(slips["where"]) for p in truth.places if p.endswith(".csv"))
 
 
+@pytest.mark.slow
 def test_a_tenth_of_what_was_filled_alone_is_no_stop() -> None:
     """Calm zones that hold a tenth of the value as filled: a decimal, or nine tenths lie on the floor."""
     lab = make(replace(USUAL, certified=False), 4)
@@ -48,6 +49,7 @@ def test_a_tenth_of_what_was_filled_alone_is_no_stop() -> None:
     assert slips["evidence"].str.contains("on the floor").all()
 
 
+@pytest.mark.slow
 def test_without_any_reference_both_sides_are_named() -> None:
     lab = make(replace(USUAL, certified=False, nominal=False), 4)
     unit_two_files(lab, 1000.0)
@@ -72,7 +74,7 @@ def test_a_row_copied_in_part_is_named(many: int) -> None:
     assert set(flags["samples"].iloc[0].split()) == set(truth.places)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("many", "found"), [(4, True), (2, False)])
 def test_few_analytes_copied_with_both_determinations(many: int, found: bool) -> None:
     """Four of eight in each of two determinations are beyond chance; two analytes never are."""
@@ -84,6 +86,7 @@ def test_few_analytes_copied_with_both_determinations(many: int, found: bool) ->
     assert len(flags) == int(found), flags.to_string()
 
 
+@pytest.mark.slow
 def test_coarse_results_are_no_copies() -> None:
     lab = make(USUAL, 6)
     lab.decimals = {"P": -2, "Zn": -2, "S": 1, "Ca": -3, "Si": -1, "Mo": -1, "B": -2, "Ba": 0}

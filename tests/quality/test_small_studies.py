@@ -41,7 +41,7 @@ def test_the_largest_of_a_few_has_no_part_in_their_spread() -> None:
     assert spread(many)[0] == pytest.approx(1.0, abs=0.05)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 def test_two_digits_exchanged_among_four_containers(seed: int) -> None:
     lab = make(FOUR, seed)

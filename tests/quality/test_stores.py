@@ -61,7 +61,7 @@ UNEVEN = ("missing purge", "heel")
 """Faults that change nothing in an even stock, as this one is: ``test_stores_mixed`` has them."""
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("fault", "few"), [*((f, False) for f in PLANTED if f not in UNEVEN), *((f, True) for f in FEW)])
 def test_what_went_wrong_is_named_where_it_happened_and_nothing_else_is(fault: str, few: bool) -> None:
     settled = fault.startswith("swap")
@@ -86,7 +86,7 @@ def mixed(s: Store) -> None:
     s.true[own] = middle.mean(axis=0)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [0, 2, 3, 4])
 def test_a_mixed_container_is_at_the_level_of_the_others_and_not_evaporated(seed: int) -> None:
     place = Place(fluid="ceramic slurry", containers=6, profile="exp", far=float(np.log(8)), draw=0.0, duplicates=1.0)
@@ -119,7 +119,7 @@ def test_a_run_that_reads_each_analyte_off_by_its_own_amount_is_asked_about_once
     assert "Si by -" in found["evidence"].iloc[0]
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_a_run_that_drifts_in_a_stock_that_has_settled_is_asked_about_once(seed: int) -> None:
     place = Place(fluid="fertiliser", containers=4, depths=4, profile="exp", far=float(np.log(2)), two_runs=True, draw=0.0)
@@ -132,7 +132,7 @@ def test_a_run_that_drifts_in_a_stock_that_has_settled_is_asked_about_once(seed:
     assert list(zip(found["rule"], found["where"], strict=True)) == [("drift", "run R2")], found.to_string()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_digits_exchanged_in_silicon_are_no_dirt(seed: int) -> None:
     s = store(Place(fluid="coolant", containers=4, duplicates=1.0), seed)
@@ -154,7 +154,7 @@ def test_bottles_exchanged_between_two_of_four_settled_containers(seed: int) -> 
     assert found["samples"].iloc[0].split() == sorted([s.code(one), s.code(other)])
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_a_unit_in_a_lone_settled_container_is_told_by_what_the_fluid_holds(seed: int) -> None:
     s = store(Place(fluid="fertiliser", containers=1, depths=5, profile="exp", far=float(np.log(3))), seed)

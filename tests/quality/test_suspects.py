@@ -41,7 +41,7 @@ def test_a_swap_names_its_rival_and_what_would_tell() -> None:
     assert "labels" in row["what_would_tell"]
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str) -> None:
     """Bottom to top up to about 200-fold, in one container of twelve."""
@@ -70,6 +70,7 @@ def test_a_purge_that_was_left_out_is_told_from_exchanged_bottles() -> None:
     assert not any("swapped samples" in rules for rules in named), named
 
 
+@pytest.mark.slow
 def test_little_that_real_settling_explains_as_well_is_a_hint() -> None:
     """A rich lowest draw is asked about where much speaks for it, and hinted at where little does and settling fits too."""
     heel = Candidate(cause="heel in the zone", rows=(0,), columns=(0,), readings=np.zeros((1, 1)), gain=20.0, price=4.0,
@@ -110,6 +111,7 @@ def test_every_fault_of_the_bench_can_be_planted() -> None:
         assert len(lab.tables()[3]) > 100
 
 
+@pytest.mark.slow
 def test_an_analyte_that_reads_alike_everywhere_costs_nothing() -> None:
     """Water 40 in every bottle beside a container that has settled: the others are still looked at."""
     lab = make(USUAL, 11, {"C04": ("settled", 0.9)})

@@ -80,6 +80,7 @@ def test_short_portions_at_any_depth_are_not_water() -> None:
     assert low["evidence"].str.contains("nothing is pumped from the floor, heated or used").all()  # water is not ruled out
 
 
+@pytest.mark.slow
 def test_half_a_stock_that_has_settled_is_not_bottles_exchanged_in_pairs() -> None:
     """Eight of sixteen have settled 200:1 in what is suspended: one hint, no pairs, no drifts."""
     lab = make(replace(USUAL, containers=16, settled=0.0), 17, {f"C{k:02d}": ("settled", 0.66) for k in range(1, 9)})

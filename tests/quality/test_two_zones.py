@@ -41,6 +41,7 @@ def test_a_decimal_of_one_bottle_is_asked_of_that_bottle(depth: str, factor: flo
     assert not {"wrong product", "diluted or evaporated"} & {rule for rule, _ in at(found, "C16")}
 
 
+@pytest.mark.slow
 def test_a_row_in_another_unit_is_no_diluted_container() -> None:
     lab = make(TWO, 5)
     found = explained(times(lab, "C15", "lower", tuple(lab.analytes), 0.1))
@@ -60,6 +61,7 @@ def test_free_water_in_the_lowest_zone_is_told_once(setting: object) -> None:
     assert not {"swapped samples", "diluted or evaporated"} & set(found["rule"]), found.to_string()
 
 
+@pytest.mark.slow
 def test_dust_in_one_of_two_bottles_is_told_of_the_dusty_one() -> None:
     lab = make(replace(TWO, settled=0.0), 7)
     found = explained(times(lab, "C14", "lower", ("Si",), 2.0))

@@ -73,6 +73,7 @@ def test_levels_are_compared_over_containers(pair):
     assert (row["n before"], row["n after"]) == (8, 11)
 
 
+@pytest.mark.slow
 def test_the_words_are_each_study_s_own_and_a_changed_margin_is_said(pair, tmp_path):
     first, _, earlier, later = pair
     found = changes(earlier, later)
@@ -96,6 +97,7 @@ def test_margins_on_two_scales_are_told_on_the_later_one(pair, tmp_path):
     assert row["change"] == pytest.approx(raw[1].mean() - raw[0].mean())
 
 
+@pytest.mark.slow
 def test_beside_a_factor_the_change_is_told_in_times_and_its_picture_stays_in_margins(pair, tmp_path):
     first, second, _, _ = pair
     before, after = (opened(tmp_path / n, made, margin={"factor": 1.5}) for n, made in (("a", first), ("b", second)))

@@ -122,6 +122,7 @@ def test_a_study_that_is_gone_is_said_until_it_may_be_forgotten(studies: Path, t
     assert moved.register.notes == ("open: lies in closed now",)
 
 
+@pytest.mark.slow
 def test_another_folder_does_not_empty_the_register(studies: Path, laid: Path, tmp_path: Path) -> None:
     write_register(studies, tmp_path / "register")
     kept = (tmp_path / "register/index.json").read_bytes()
@@ -252,6 +253,7 @@ def test_a_call_that_ends_its_process_costs_its_own_result_only() -> None:
     assert found == [*(f"N{k}" for k in range(12)), "bad died", "LAST"]
 
 
+@pytest.mark.slow
 def test_filing_makes_it_as_filed(studies: Path, tmp_path: Path) -> None:
     file_it(studies / "open")
     assert states(studies, tmp_path / "register")["open"] == "as filed"

@@ -137,6 +137,7 @@ def test_a_notebook_in_other_types_or_blanks_is_told(change, where):
     assert out.notes == []
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("change", [
     lambda text: text.replace("  <", " <"), lambda text: text + "<", lambda text: text + "<!", lambda text: text + " ",
     lambda text: text.replace("<p>", "<p >", 1), lambda text: text.replace("\n", "\r\n"), lambda text: "\ufeff" + text,

@@ -83,6 +83,7 @@ def test_the_terminals_answer_and_its_object_say_both(monkeypatch, capsys, tmp_p
     assert json.loads(json.dumps(kept["at_locked_margins"])) == at_lock
 
 
+@pytest.mark.slow
 def test_the_workbooks_contents_begin_with_both_answers(monkeypatch, tmp_path: Path) -> None:
     numbers = firstpage.recorded(judged(changed(tmp_path / "s", "30 mg/kg")), "06-verdict")
     made = tmp_path / "s/report/06-verdict/numbers.json"

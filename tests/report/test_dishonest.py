@@ -16,6 +16,7 @@ TWICE = [n for n in dishonest.ATTACKS if "twice" in n or "more in the lock" in n
 SAMPLE = random.Random("studykit/dishonest/sample").sample([n for n in dishonest.ATTACKS if n not in (*OPENED, *TWICE)], 16)
 
 
+@pytest.mark.slow
 def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
     told = dishonest.everything(filed, tmp_path)
     assert len(told) == 5
@@ -23,7 +24,7 @@ def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
     assert [(kind, passed) for kind, (_, passed) in told.items() if passed] == []
 
 
-@pytest.mark.few(16)
+@pytest.mark.few(8)
 @pytest.mark.parametrize("name", [*OPENED, *TWICE, *SAMPLE])
 def test_an_attack_is_named(name, filed, tmp_path):
     if os.name == "nt" and name.startswith(("a pipe", "no end", "a link", "a folder linked", "a socket", "deep",

@@ -128,6 +128,7 @@ HEARD = {"00-study": ("title",), "01-design": ("analytes.P.margin",), "03-intake
 QUESTION = 'title = "one"\n\n[analytes.P]\nunit = "%"\nmargin = { factor = 2 }\n'
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("old", "new", "runs"), [
     ("factor = 2", "factor = 3", ["01-design", "07-report", PAGE]),
     ("one", "another", ["00-study", "07-report", PAGE]),

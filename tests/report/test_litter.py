@@ -121,6 +121,7 @@ def _rezipped(packed: Path, target: Path) -> Path:
     return target
 
 
+@pytest.mark.slow
 def test_a_deposit_that_went_through_a_file_manager_is_opened(tmp_path, filed, capsys):
     from studykit.deposit.pack import pack
 

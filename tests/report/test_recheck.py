@@ -188,6 +188,7 @@ def test_inputs_that_no_longer_run_are_a_difference_too(root, monkeypatch):
         recheck(root, QUIET)
 
 
+@pytest.mark.slow
 def test_a_studys_own_notebooks_are_listed_and_run_only_when_asked_for(root, filed, monkeypatch, capsys):
     seen: list[str] = []
     pretend(monkeypatch, filed, seen)

@@ -138,6 +138,7 @@ def test_tables_taken_in_again_beside_an_old_report_are_told_in_one_line(root, c
         assert "the filed report is older than raw/, tidy/" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_what_was_received_is_only_read_and_a_change_that_waits_in_it_is_named(root, filed, monkeypatch, capsys):
     """Its sender may know the reader's machine by name, so that the next command there would make the change."""
     pretend(monkeypatch, filed)

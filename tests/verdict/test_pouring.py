@@ -139,6 +139,7 @@ def own_settled(rng, n, kind):
     return (80 + 20 * rng.random((n, 1))) * (1 - amount * np.array([1.0, 0.2, -1.2]))
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("log", [False, True])
 @pytest.mark.parametrize(("kind", "mean"), [("alike", (86.0, 94.0)), ("mixture", (70.0, 81.0))])
 def test_own_litres_are_covered(log, kind, mean):
