@@ -272,3 +272,22 @@ def test_readings_without_any_rest_are_not_told_apart_and_break_nothing():
     v[0, 1] = np.nan
     found = declared_contrasts(v[None], "own gradient")
     assert not found.judged.any() or np.isfinite(found.se).all()
+
+
+def test_nothing_is_judged_without_a_degree_of_freedom_or_a_link_between_depths():
+    none = np.array([[1.0, 2.0, np.nan], [np.nan, 3.0, 5.0]])  # four readings, two containers, two differences
+    apart = np.array([[1.0, 2.0, np.nan], [2.0, 3.5, np.nan], [0.0, 1.0, np.nan]])  # nothing reaches the third depth
+    for v in (none, apart):
+        assert not declared_contrasts(v[None], "pooled").judged.any()
+        assert not declared_contrasts(v[None], "own gradient").judged.any()
+
+
+def test_containers_that_are_alike_to_the_last_digit_break_no_search():
+    """No scatter at all beside a lost reading: no warning, and differences, where any are told, are the profile's."""
+    rng = np.random.default_rng(6)
+    for profile in (np.zeros(4), *rng.normal(size=(12, 4))):
+        v = np.tile(profile, (6, 1))
+        v[0, 1] = np.nan
+        found = declared_contrasts(v[None], "own gradient")
+        told = np.isfinite(found.estimate[0])
+        assert found.estimate[0][told] == pytest.approx((pair_rows(4) @ profile)[told], abs=1e-9)
