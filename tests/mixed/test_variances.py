@@ -99,3 +99,14 @@ def test_profile_limits_of_a_variance_are_where_the_restricted_likelihood_has_ri
             fit.profile_upper("c", bad)
     with pytest.raises(ValueError, match="component must be one of residual, c"):
         fit.profile_lower("d")
+
+
+@pytest.mark.parametrize("unit", [1e-20, 1e20])
+def test_a_unit_changes_no_fit(unit: float) -> None:
+    rng = np.random.default_rng(4)
+    y = 5 + rng.standard_normal((6, 1)) + 0.5 * rng.standard_normal((6, 3))
+    table = pd.DataFrame({"c": np.repeat([f"C{i}" for i in range(6)], 3), "y": y.ravel()})
+    plain, scaled = fit_reml(table, "y", [], ["c"]), fit_reml(table.assign(y=unit * table["y"]), "y", [], ["c"])
+    assert scaled.beta / unit == pytest.approx(plain.beta)
+    for name, variance in plain.variances.items():
+        assert scaled.variances[name] / unit**2 == pytest.approx(variance)

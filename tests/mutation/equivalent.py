@@ -164,5 +164,12 @@ EQUIVALENT: dict[str, str] = {
     "inference/declared|_ratio|constant|1|2|0": "a wider bracket of a search; its end is the same",
     "inference/declared|_ratio|constant|1|2|1": "a wider bracket of a search; its end is the same",
     "inference/declared|departure_p|constant|1|2|0": "two equal columns say what one says",
+    "mixed/balance|one_minimum|arithmetic|(levels @ Q)[code] / held[0]|(levels @ Q)[code] * held[0]|0":
+        "a factor common to a difference that is rounding or many orders above the bound",
+    "mixed/batch/newton|newton_step|index|gamma.shape[1]|gamma.shape[0]|0":
+        "how often one step of a search is bounded anew; its end does not depend on it",
+    "mixed/batch/strata|_shares|dropped function|np.abs(part - Q @ C)|part - Q @ C|0":
+        "an intercept is among the fixed columns: what is left adds up to 0, so has both signs",
+    "inference/declared|_within|constant|1|2|1": "any negative size is the one that numpy works out",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }

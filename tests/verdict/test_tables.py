@@ -5,7 +5,9 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 
 import studykit.notebook.stage as kit
@@ -280,3 +282,19 @@ def test_one_container_with_a_factor(tmp_path, lower, word):
     assert verdictset.judge_all(stage, models).words() == {"P": word}
     table = stated.arithmetic_table(stage.study, models)
     assert table["margin"].iloc[0] == pytest.approx(100)
+
+
+def test_the_word_at_the_locked_margins_is_recorded_with_its_sentence(monkeypatch) -> None:
+    """Beside the study's own word and sentence; without a difference neither is."""
+    outcome = SimpleNamespace(word="stratified", sentence="Stratified: P.", analytes=())
+    for at_lock, told in ((("inconclusive", "At the margin: P."), True), (None, False)):
+        kept: dict[str, object] = {}
+        stage = SimpleNamespace(record=lambda name, value, *_, kept=kept, **__: kept.update({name: value}))
+        monkeypatch.setattr(verdictset, "action_by_use", lambda *_: "Stir.")
+        monkeypatch.setattr(verdictset, "litres_of_ends", lambda _: {"first.least": 99.9, "whole.most": 100.0})
+        monkeypatch.setattr(verdictset, "at_locked_margins", lambda *_, at=at_lock: at)
+        said = verdictset.record_verdict(stage, outcome, pd.DataFrame())  # type: ignore[arg-type]
+        assert (kept["verdict"], kept["verdict_sentence"], kept["action"]) == ("stratified", "Stratified: P.", "Stir.")
+        assert (kept["litres.first.least"], kept["litres.whole.most"]) == (99.9, 100.0)
+        assert (kept.get("verdict_at_lock"), kept.get("verdict_sentence_at_lock")) == (at_lock or (None, None))
+        assert ("{verdict_sentence_at_lock}" in said) == told
