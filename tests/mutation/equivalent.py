@@ -171,5 +171,10 @@ EQUIVALENT: dict[str, str] = {
     "mixed/batch/strata|_shares|dropped function|np.abs(part - Q @ C)|part - Q @ C|0":
         "an intercept is among the fixed columns: what is left adds up to 0, so has both signs",
     "inference/declared|_within|constant|1|2|1": "any negative size is the one that numpy works out",
+    "inference/bounded|_beyond|arithmetic|sign * f.weights|sign / f.weights|0":
+        "an early way out, which the bound behind it decides alike",
+    "inference/bounded|_beyond|arithmetic|sign * f.weights|sign / f.weights|1":
+        "an early way out, which the bound behind it decides alike",
+    "verdict/below|all_below|comparison|0 < highest < margin.edge|0 <= highest < margin.edge|0": "limits are above 0",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }

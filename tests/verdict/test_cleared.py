@@ -312,6 +312,8 @@ def test_litres_are_told_by_group_where_the_answer_differs():
     assert table.to_numpy().tolist() == [
         ["lot", "007", 2, 40, 20, 0, 20], ["lot", "1E5", 2, 40, 0, 20, 20], ["age", "6 months", 2, 40, 20, 20, 0],
         ["age", "12 months", 2, 40, 0, 0, 40]]
+    stage.containers = drums[::-1].reset_index(drop=True)  # groups stand in the order of their names, not of the rows
+    assert cleared.litres_by_group(stage, each).equals(table)
     first, second = cleared.litres_told(table)
     assert first == ("Litres in the containers opened, by lot: 007 40.0 L (20.0 beyond a margin, 20.0 neither way); 1E5 40.0 L "
                      "(20.0 within every margin, 20.0 neither way). Those beyond are to be treated before use; those neither "
