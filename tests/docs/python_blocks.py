@@ -21,7 +21,7 @@ def python_pages() -> dict[str, str]:
     paths = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").rglob("*.md"))]
     texts = {str(p.relative_to(ROOT)): p.read_text(encoding="utf-8") for p in paths}
     return {page: text for page, text in texts.items()
-            if "python" in text and any(b.language == "python" for b in blocks({page: text}))}
+            if "```python" in text and any(b.language == "python" for b in blocks({page: text}))}
 
 
 def run_page(page: str, text: str, folder: Path, own_study: Callable[[Path], Any]) -> list[str]:

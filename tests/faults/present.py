@@ -44,6 +44,7 @@ def _counts() -> pd.DataFrame:
     return pd.read_csv(PRESENT)
 
 
+@cache
 def counted(what: str, name: str, now: bool) -> dict[str, int]:
     """The sums of what was counted of things of that name ('' for all), of the present state or of the days before."""
     t = _counts()
