@@ -29,7 +29,8 @@ def table(outcome: IntakeOutcome, samples: pd.DataFrame) -> pd.DataFrame:
     ends = np.cumsum([0, *counts.values()])
     rows = [(READ, outcome.rows_in, 0, outcome.rows_in, "")]
     rows += [(what, n, int(a), int(b), "") for (what, n), a, b in zip(counts.items(), ends[:-1], ends[1:], strict=True)]
-    missing = [s for s in samples["sample"].astype(str) if s not in set(outcome.results["sample"].astype(str))]
+    planned = samples["sample"].astype(str)
+    missing = list(planned[~planned.isin(outcome.results["sample"].astype(str))])
     rows.append((BOTTLES, len(missing), 0, 0, ", ".join(missing)))
     return pd.DataFrame(rows, columns=["what", "count", "from", "to", "which"])
 

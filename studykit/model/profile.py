@@ -20,13 +20,11 @@ def from_top(rows: ModelRows, cells: CellBounds, pair: Pair, span: Span, level: 
     """Differences from the uppermost depth; ``pair`` and ``span`` give the contrast and the proven limits of a label."""
     margin, heights = rows.margin, zone_heights(rows)
     means = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
-    out: list[tuple[object, ...]] = []
-    for container, part in means.groupby("container", sort=True):
-        values = part.droplevel("container")
-        if rows.depths[0] in values.index:
-            top = float(values["y"].loc[rows.depths[0]])
-            out += [(str(container), str(d), float(v["height"]), margin.shown(float(v["y"]) - top), np.nan, np.nan)
-                    for d, v in values.iterrows()]
+    each = list(zip(*(means.index.get_level_values(k) for k in means.index.names), means["y"].tolist(),
+                    means["height"].tolist(), strict=True))
+    tops = {container: y for container, depth, y, _ in each if depth == rows.depths[0]}
+    out: list[tuple[object, ...]] = [(str(c), str(d), height, margin.shown(y - tops[c]), np.nan, np.nan)
+                                     for c, d, y, height in each if c in tops]
     for k, depth in enumerate(rows.depths):
         found = _mean(f"{depth} - {rows.depths[0]}", pair, span, level) if k else (0.0, 0.0, 0.0)
         out.append(("mean", depth, float(heights[depth]), *map(margin.shown, found)))

@@ -11,8 +11,10 @@ from collections.abc import Iterator
 from itertools import combinations
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
+from studykit.quality.elsewhere import Others
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.frame import Index, Vector, in_units, quantile, rho, spread
 from studykit.quality.shifts import EITHER, TOLD, cost, robust_mean, shift_table
@@ -30,7 +32,8 @@ FIT = 2 / 3
 
 def exchanged(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
     """Every explanation by columns exchanged, or rows a place too far."""
-    return [*columns(sc, runs), *(c for run, rows in runs for c in shifted_rows(sc, run, rows, len(runs)))]
+    told = Expected(sc)
+    return [*columns(sc, runs), *(c for run, rows in runs for c in shifted_rows(sc, run, rows, len(runs), told))]
 
 
 # -- columns -----------------------------------------------------------------------------------------------------
@@ -89,13 +92,15 @@ def _leans(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
 def _apart(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
     """By run: what it saves that containers and check fluid read a as b does in the other runs (A x A)."""
     table, out = shift_table(sc, runs), {}
-    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    fluid, every = sc.f.rows["kind"].eq("check fluid").to_numpy(), np.unique(np.concatenate([r for _, r in runs]))
+    sides = [(gap, se, Others(sc.y, every[own[every]])) for gap, se, own in (
+        ("containers", "containers_se", sc.f.zone), ("check_fluid", "check_fluid_se", fluid))]
+    by_run = {str(run): t for run, t in table.groupby("run", sort=False)}
     for run, rows in runs:
-        t = table[table["run"] == run].sort_values("column")
-        elsewhere = np.setdiff1d(np.concatenate([r for _, r in runs]), rows)
+        t = by_run[run].sort_values("column")
         saved = np.zeros((len(sc.f.analytes),) * 2)
-        for gap, se, own in (("containers", "containers_se", sc.f.zone), ("check_fluid", "check_fluid_se", fluid)):
-            level = quantile(sc.y[elsewhere[own[elsewhere]]], 0.5)
+        for gap, se, others in sides:
+            level, _ = others.without(rows)
             g, s, usual = (t[c].to_numpy(float) for c in (gap, se, "usual"))
             saved += _saved(g, np.sqrt(s**2 + usual**2), level[None] - level[:, None])
         out[run] = saved
@@ -115,15 +120,16 @@ def _saved(gap: Vector, se: Vector, between: Vector) -> Vector:
 # -- rows --------------------------------------------------------------------------------------------------------
 
 
-def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
+def shifted_rows(sc: Scene, run: str, rows: Index, runs: int, told: Expected | None = None) -> Iterator[Candidate]:
     """From some place on each row of a run carries what was read one place before it, or after it: known fluids tell it."""
+    told = told or Expected(sc)
     order = sc.f.rows["order"].to_numpy(float)
     rows = rows[np.isfinite(order[rows])]
     rows = rows[np.argsort(order[rows], kind="stable")]
     if rows.size < 6 or len(set(order[rows])) < rows.size:
         return
-    should, known = expected(sc, run)
-    x, s = logs(sc), np.maximum(spread(logs(sc)[sc.f.zone] - quantile(logs(sc)[sc.f.zone], 0.5)), WIDEST)
+    should, known = told.of(run)
+    x, s = told.x, told.s
     for step in (-1, 1):
         own, other = (rows[1:], rows[:-1]) if step < 0 else (rows[:-1], rows[1:])
         own, other = (side[np.abs(order[own] - order[other]) == 1] for side in (own, other))
@@ -155,10 +161,10 @@ def _sharper(sc: Scene, own: Index, other: Index, cells: Vector) -> Vector:
     fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
         value = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
-    typical = np.where(fluid[:, None] & np.isfinite(value), value, sc.m.typical)
-    saved = rho((sc.y[own] - typical[own]) / sc.m.s[own]) - rho((sc.y[own] - typical[other]) / sc.m.s[other])
+    mine, its = (np.where(fluid[i][:, None] & np.isfinite(value), value, sc.m.typical[i]) for i in (own, other))
+    saved = rho((sc.y[own] - mine) / sc.m.s[own]) - rho((sc.y[own] - its) / sc.m.s[other])
     beside = (sc.f.zone[own] & fluid[other]) | (fluid[own] & sc.f.zone[other])
-    live = np.isfinite(sc.y[own]) & np.isfinite(typical[own]) & np.isfinite(typical[other])
+    live = np.isfinite(sc.y[own]) & np.isfinite(mine) & np.isfinite(its)
     sharp = np.where(beside[:, None] & live, saved, cells)
     clearer = np.abs(sharp.sum(axis=1)) > np.abs(cells.sum(axis=1))
     return np.asarray(np.where(clearer[:, None], sharp, cells))
@@ -172,26 +178,47 @@ def logs(sc: Scene) -> Vector:
         return np.asarray(np.log(np.where(x > 0, x, np.nan)))
 
 
-def expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
+class Expected:
     """What each row should read (log), by its kind and zone in the other runs and by the check fluid's values.
 
-    And which rows are fluids whose reading is known beforehand (blank, check fluid).
+    x: logarithms of all readings (n x A); s: by what known fluids are told apart (A). Of a run at a time, the middles of
+    the others from one sorting.
     """
-    x, kind = logs(sc), sc.f.rows["kind"].to_numpy(object)
-    else_ = sc.f.rows["run"].to_numpy(object) != run
-    stock = quantile(x[sc.f.zone & else_] if (sc.f.zone & else_).any() else x[sc.f.zone], 0.5)
-    out = np.full_like(x, np.nan)
-    for label in np.unique(sc.f.place[sc.f.zone]):
-        mine = sc.f.zone & (sc.f.place == label)
-        out[mine] = quantile(x[mine & else_], 0.5) if (mine & else_).any() else stock
-    out[(sc.f.at >= 0) & np.isnan(out).all(axis=1) & (kind != "check fluid")] = stock  # composites, a remixed control
-    fluid, blank = kind == "check fluid", kind == "blank"
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = np.log(sc.f.reference)
-    out[fluid] = np.where(np.isfinite(value), value, quantile(x[fluid & else_], 0.5))
-    clean = quantile(x[blank & else_], 0.5)
-    out[blank] = np.where(np.isfinite(clean), clean, stock - NO_BLANK)
-    return out, np.asarray(fluid | blank, dtype=bool)
+
+    def __init__(self, sc: Scene) -> None:
+        self.x, self._f, kind = logs(sc), sc.f, sc.f.rows["kind"].to_numpy(object)
+        self.s = np.maximum(spread(self.x[sc.f.zone] - quantile(self.x[sc.f.zone], 0.5)), WIDEST)
+        self._all = quantile(self.x[sc.f.zone], 0.5)
+        self._fluid, self._blank = kind == "check fluid", kind == "blank"
+        code, names = pd.factorize(sc.f.rows["run"].to_numpy(object))
+        self._rows = dict(zip(names, np.split(np.argsort(code, kind="stable"), np.cumsum(np.bincount(code))[:-1]), strict=True))
+        labels = np.unique(sc.f.place[sc.f.zone])
+        self._zones = {int(k): Others(self.x, np.flatnonzero(sc.f.zone & (sc.f.place == k))) for k in labels}
+        self._stock, self._fluids, self._blanks = (Others(self.x, np.flatnonzero(mask)) for mask in (
+            sc.f.zone, self._fluid, self._blank))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            self._value = np.log(sc.f.reference)
+
+    def of(self, run: str) -> tuple[Vector, NDArray[np.bool_]]:
+        """What the rows of a run should read (NaN in all other rows), and which rows are fluids known beforehand."""
+        rows, out = self._rows.get(run, np.zeros(0, dtype=np.intp)), np.full_like(self.x, np.nan)
+        stock, there = self._stock.without(rows)
+        stock = stock if there else self._all
+        for label, others in self._zones.items():
+            level, there = others.without(rows)
+            out[rows[self._f.zone[rows] & (self._f.place[rows] == label)]] = level if there else stock
+        fluid, blank = rows[self._fluid[rows]], rows[self._blank[rows]]
+        mixed = rows[(self._f.at[rows] >= 0) & np.isnan(out[rows]).all(axis=1) & ~self._fluid[rows]]
+        out[mixed] = stock  # composites, a remixed control
+        out[fluid] = np.where(np.isfinite(self._value), self._value, self._fluids.without(rows)[0])
+        clean, _ = self._blanks.without(rows)
+        out[blank] = np.where(np.isfinite(clean), clean, stock - NO_BLANK)
+        return out, np.asarray(self._fluid | self._blank, dtype=bool)
 
 
-__all__ = ["COLUMNS", "ROWS", "WIDEST", "columns", "exchanged", "expected", "logs", "shifted_rows"]
+def expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
+    """What each row of a run should read (log), and which rows are fluids whose reading is known beforehand."""
+    return Expected(sc).of(run)
+
+
+__all__ = ["COLUMNS", "ROWS", "WIDEST", "Expected", "columns", "exchanged", "expected", "logs", "shifted_rows"]

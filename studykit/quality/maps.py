@@ -137,8 +137,8 @@ def _gaps(axes: list[Axes]) -> bool:
 def _boxes(table: pd.DataFrame) -> list[str]:
     """The containers to show, in their order: all, or those that depart most."""
     size = (table["standardised"].abs() + 1e3 * (table["number"] > 0)).groupby(table["container"]).max()
-    kept = size.sort_values(ascending=False, kind="stable").index[:MOST_ROWS]
-    return [c for c in dict.fromkeys(table["container"]) if c in set(kept)]
+    kept = set(size.sort_values(ascending=False, kind="stable").index[:MOST_ROWS])
+    return [c for c in dict.fromkeys(table["container"]) if c in kept]
 
 
 def _panel(ax: Axes, own: pd.DataFrame, boxes: list[str], analytes: list[str], depths: list[str],

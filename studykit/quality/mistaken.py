@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studykit.quality.exchanges import WIDEST, expected, logs
+from studykit.quality.exchanges import Expected
 from studykit.quality.explain import Candidate, Scene, gain_of, misfit
 from studykit.quality.flags import CONCERNS, CheckResult, Flag
-from studykit.quality.frame import Index, Vector, quantile, rho, spread
+from studykit.quality.frame import Index, Vector, rho
 
 FULL = 3.0
 """A blank reads as the stock within this factor; a bottle in which nothing was found has limits this far below the stock."""
@@ -33,11 +33,10 @@ def mistaken(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     price = float(np.log(max(2, pairs)))
     if not known.any() or not sc.f.zone.any():
         return
-    x = logs(sc)
-    s = np.maximum(spread(x[sc.f.zone] - quantile(x[sc.f.zone], 0.5)), WIDEST)
-    off = misfit(sc)
+    told, off = Expected(sc), misfit(sc)
+    x, s = told.x, told.s
     for run, rows in runs:
-        should, _ = expected(sc, run)
+        should, _ = told.of(run)
         for k in rows[known[rows]]:
             for i in rows[(sc.f.zone | (known & (kind > kind[k])))[rows]]:
                 fine = kind[k] == "check fluid" and sc.f.zone[i]

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, scene
+from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, of_rows, scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
 from studykit.quality.frame import NU, Frame, Index, Vector, fit, in_units, quantile, rho, summing
 from studykit.quality.memory import cleared, joined, told
@@ -82,16 +82,16 @@ def places(order: Vector) -> Vector:
 
 def _softened(sc: Scene, rows: Index, x: Vector, r: Vector) -> tuple[Vector, Vector]:
     """x and r (rows x A) less a share of their container's mean: generalised least squares for containers that vary."""
-    by = summing(sc.f.at[rows], len(sc.f.names))
+    boxes, at = np.unique(sc.f.at[rows], return_inverse=True)
+    by = summing(np.where(sc.f.at[rows] < 0, -1, at), boxes.size)
     ok = np.isfinite(r).astype(float)
     count = by @ ok
     s, su = quantile(sc.m.s[rows], 0.5), np.where(np.isfinite(sc.m.su), sc.m.su, 1e6)
     own = 1 - np.sqrt(s**2 / (s**2 + np.maximum(count, 1) * su**2))
-    fluid = ~np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
+    fluid = ~np.isin(boxes, sc.f.at[sc.f.zone])
     own[fluid] = 1.0
     mean_x = (by @ (ok * x)) / np.maximum(count, 1)
     mean_r = (by @ np.nan_to_num(r)) / np.maximum(count, 1)
-    at = sc.f.at[rows]
     return x - (own * mean_x)[at], r - (own * mean_r)[at]
 
 
@@ -280,18 +280,22 @@ def _best_share(sc: Scene, rows: Index, after: Index, before: Index, shares: Seq
     """The share of these that saves most in a run, and what lies around it: gain by analyte, share, readings without, what was
     read (n x A). What a blank has no number of counts as not read, or as not in it.
     """
-    keep, blank = sc.f.at[after] >= 0, sc.f.rows["kind"].eq("blank").to_numpy()
-    read = (sc.f.raw, _as_blank(sc.f)) if blank[before].any() else (sc.f.raw,)
+    near, (own, prior) = of_rows(sc, rows), (np.searchsorted(rows, i) for i in (after, before))
+    keep, blank = near.f.at[own] >= 0, near.f.rows["kind"].eq("blank").to_numpy()
+    read = (near.f.raw, _as_blank(near.f)) if blank[prior].any() else (near.f.raw,)
 
     def tried(q: float) -> tuple[Vector, float, Vector, Vector]:
-        ways = [(raw, left) for raw in read for left in (raw, contents(sc, after, before, q, adds, raw))]
-        each = [(*_all_carry(sc, rows, after[keep], before[keep], q, left, adds), raw) for raw, left in ways]
+        ways = [(raw, left) for raw in read for left in (raw, contents(near, own, prior, q, adds, raw))]
+        each = [(*_all_carry(near, own[keep], prior[keep], q, left, adds), raw) for raw, left in ways]
         return max(each, key=lambda x: float(x[0].sum()))
 
     best = max(map(tried, shares), key=lambda x: float(x[0].sum()))
-    if len(shares) < 2 or best[0].sum() < FREE:
-        return best
-    return max((best, *(tried(best[1] * by) for by in AROUND)), key=lambda x: float(x[0].sum()))
+    if len(shares) > 1 and best[0].sum() >= FREE:
+        best = max((best, *(tried(best[1] * by) for by in AROUND)), key=lambda x: float(x[0].sum()))
+    gain, share, *local = best
+    y, raw = sc.y.copy(), sc.f.raw.copy()
+    y[rows], raw[rows] = local
+    return gain, share, y, raw
 
 
 def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
@@ -304,13 +308,18 @@ def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
     return np.asarray((rho(sc.m.z[own]) - rho(then)).sum(axis=0) * sc.m.share)
 
 
-def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float,
-               left: Vector | None, adds: bool) -> tuple[Vector, float, Vector]:
-    """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without."""
-    by = summing(sc.f.at[rows], len(sc.f.names))
+def _all_carry(sc: Scene, after: Index, before: Index, share: float, left: Vector | None,
+               adds: bool) -> tuple[Vector, float, Vector]:
+    """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without.
+
+    ``sc``: the scene of the run's rows alone.
+    """
+    by = summing(sc.f.at, len(sc.f.names))
     y = sc.y.copy()
     y[after] = without(sc, after, before, share, left, adds)
-    saved = _recentred(sc, rows, by, sc.m.e[rows]) - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
+    if "now" not in sc.worked:
+        sc.worked["now"] = _recentred(sc, by, sc.m.e)
+    saved = sc.worked["now"] - _recentred(sc, by, sc.m.e + (y - sc.y))
     return saved.sum(axis=0) * sc.m.share, share, y
 
 
@@ -333,14 +342,14 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
                             place="bottle", amount=share, detail=str(sc.f.rows["sample"].iloc[j]))
 
 
-def _recentred(sc: Scene, rows: Index, by: object, e: Vector) -> Vector:
+def _recentred(sc: Scene, by: object, e: Vector) -> Vector:
     """Cost of each cell of a run's rows, each container's level fitted anew."""
-    s = sc.m.s[rows]
+    s = sc.m.s
     for _ in range(3):
         w = np.where(np.isfinite(e), 1 / (NU + np.nan_to_num(e / s) ** 2), 0.0) / s**2
         total = by @ w  # type: ignore[operator]
-        e = e - ((by @ (w * np.nan_to_num(e))) / np.maximum(total, 1e-300))[sc.f.at[rows]]  # type: ignore[operator]
-    return np.where((sc.f.at[rows] >= 0)[:, None], rho(e / s), 0.0)
+        e = e - ((by @ (w * np.nan_to_num(e))) / np.maximum(total, 1e-300))[sc.f.at]  # type: ignore[operator]
+    return np.where((sc.f.at >= 0)[:, None], rho(e / s), 0.0)
 
 
 def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candidate]:

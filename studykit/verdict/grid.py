@@ -60,7 +60,8 @@ def figure(table: pd.DataFrame, study: Study) -> Figure | None:
         own = table[(table["word"] == word) & table["container"].isin(shown)]
         across, down = [analytes.index(a) for a in own["analyte"]], [place[c] for c in own["container"]]
         ax.plot(across, down, ls="", **{"mec": INK, **look})
-    _frame(ax, shown, names, sum(c in set(table.loc[table["word"] == BEYOND, "container"]) for c in shown))
+    beyond = set(table.loc[table["word"] == BEYOND, "container"])
+    _frame(ax, shown, names, sum(c in beyond for c in shown))
     seen = [w for w in LOOK if (table["word"] == w).any()]
     marks = [Line2D([], [], ls="", **{"mec": INK, **LOOK[w]}) for w in seen]
     drawn.legend(marks, [TOLD[w] for w in seen], loc="outside lower left", fontsize=7, frameon=False)
