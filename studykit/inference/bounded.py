@@ -39,11 +39,14 @@ from studykit.inference.contrasts import (
     union_p,
 )
 from studykit.inference.margin import Interval, Margin
+from studykit.inference.wide import MANY, Form, linked_form, mean_form, own_form
 
 NODES = 60
 COARSE = 0.7
 """Where the SD of containers' differences is below this share of the rounding step, rounding is a bound, not noise."""
 MOST_DECIMALS = 8
+SWITCHES = 600
+"""Readings switched one at a time, at most, in search of a worse filling."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +65,7 @@ class Linear:
     """
 
     weights: Array
-    form: Array
+    form: Array | Form
     df: float
     unit: float
     low: Array
@@ -133,11 +136,13 @@ def largest(pair: Linear, c: float, floor: float = 0.0, sign: float = 1.0, enoug
             nodes: int = NODES) -> Extreme:
     """Largest sign * w'y + c * max(sqrt(y'Qy), floor); stops early once the answer against ``enough`` is known."""
     w = sign * pair.weights
-    used = (np.abs(w) > 0) | (np.abs(pair.form).sum(axis=0) > 0)
+    wide = isinstance(pair.form, Form)
+    used = (np.abs(w) > 0) | ((pair.form.diagonal() if isinstance(pair.form, Form) else np.abs(pair.form).sum(axis=0)) > 0)
     if not (np.isfinite(pair.low[used]).all() and np.isfinite(pair.high[used]).all()):
         return Extreme(bound=np.inf, attained=np.inf)
     start, width = pair.low[used], (pair.high - pair.low)[used]
-    w, Q = w[used], pair.form[np.ix_(used, used)]
+    Q = pair.form.of(np.flatnonzero(used)) if isinstance(pair.form, Form) else pair.form[np.ix_(used, used)]
+    w = w[used]
     free = np.flatnonzero(width > 0)
     flat = float(w @ start) + float(np.maximum(w * width, 0).sum()) + c * floor
     if flat >= enough:
@@ -145,7 +150,7 @@ def largest(pair: Linear, c: float, floor: float = 0.0, sign: float = 1.0, enoug
     if len(free) == 0:
         value = max(flat, float(w @ start) + c * math.sqrt(max(float(start @ Q @ start), 0.0)))
         return Extreme(bound=value, attained=value)
-    found = _branch(_Corner.of(w, Q, start, width, free, c), flat, enough, nodes)
+    found = _branch(_Corner.of(w, Q, start, width, free, c), flat, enough, min(nodes, 4) if wide else nodes)
     return Extreme(bound=max(found.bound, flat), attained=max(found.attained, flat))
 
 
@@ -158,19 +163,35 @@ class _Corner:
     c: float
     p: float
     l: Array  # noqa: E741
-    H: Array
+    H: Array | Form
     L: Array
     tiny: float
 
     @classmethod
-    def of(cls, w: Array, Q: Array, y0: Array, width: Array, free: NDArray[np.intp], c: float) -> _Corner:
+    def of(cls, w: Array, Q: Array | Form, y0: Array, width: Array, free: NDArray[np.intp], c: float) -> _Corner:
         """The problem in the readings that are free to move."""
         E = width[free]
+        if isinstance(Q, Form):
+            return cls._of_many(w, Q, y0, E, free, c)
         H, p, l = Q[np.ix_(free, free)] * E[:, None] * E, float(y0 @ Q @ y0), 2 * (Q @ y0)[free] * E  # noqa: E741
         d = np.asarray(np.sqrt(np.maximum(np.diag(H), 1e-300)))
         top = float(np.linalg.eigvalsh(H / d[:, None] / d)[-1])
         tiny = 1e-14 * max(p + float(np.abs(l).sum() + np.abs(H).sum()), 1e-300)
         return cls(a=float(w @ y0), b=w[free] * E, c=c, p=p, l=l, H=H, L=max(top, 1.0) * (1 + 1e-12) * d**2, tiny=tiny)
+
+    @classmethod
+    def _of_many(cls, w: Array, Q: Form, y0: Array, E: Array, free: NDArray[np.intp], c: float) -> _Corner:
+        """As ``of``, without a matrix of readings x readings; L is a little larger, as its factor is a bound."""
+        H, l = Q.of(free, E), 2 * (Q @ y0)[free] * E  # noqa: E741
+        d, p = np.asarray(np.sqrt(np.maximum(H.diagonal(), 1e-300))), float(y0 @ (Q @ y0))
+        tiny = 1e-14 * max(p + float(np.abs(l).sum() + d.sum() ** 2), 1e-300)
+        top = H.of(np.arange(d.size), 1 / d).top()
+        return cls(a=float(w @ y0), b=w[free] * E, c=c, p=p, l=l, H=H, L=max(top, 1.0) * (1 + 1e-12) * d**2, tiny=tiny)
+
+    @property
+    def own(self) -> Array:
+        """The diagonal of H."""
+        return self.H.diagonal() if isinstance(self.H, Form) else np.diag(self.H)
 
     def value(self, x: Array) -> float:
         """F at x."""
@@ -199,10 +220,10 @@ class _Corner:
     def climb(self, x: Array) -> float:
         """Best corner reached from a rounded point by switching one reading at a time."""
         x = np.round(x)
-        best = self.value(x)
-        for _ in range(4 * len(x)):
+        best, own = self.value(x), self.own
+        for _ in range(min(4 * len(x), SWITCHES)):
             q, s = self.p + self.l @ x + x @ self.H @ x, 1 - 2 * x
-            after = q + s * (self.l + 2 * self.H @ x) + np.diag(self.H)
+            after = q + s * (self.l + 2 * (self.H @ x)) + own
             values = self.a + self.b @ x + s * self.b + self.c * np.sqrt(np.maximum(after, 0.0))
             i = int(np.argmax(values))
             if values[i] <= best + 1e-13 * (1 + abs(best)):
@@ -271,6 +292,9 @@ def _own_form(low: Array, high: Array, both: NDArray[np.bool_], Z: Array) -> Lin
         return None
     w, low, high = weights[0, both, 0], low[both], high[both]
     unit = float(w @ w)
+    if len(w) > MANY:
+        form, df = own_form(w)
+        return Linear(weights=w, form=form, df=df, unit=unit, low=low[:, 1] - high[:, 0], high=high[:, 1] - low[:, 0])
     u = (np.eye(len(w)) - w) * (w / np.sqrt(1 + unit - 2 * w))[:, None]
     omega = u @ u.T
     return Linear(weights=w, form=u.T @ u, df=float(np.trace(omega) ** 2 / (omega**2).sum()), unit=unit,
@@ -280,6 +304,10 @@ def _own_form(low: Array, high: Array, both: NDArray[np.bool_], Z: Array) -> Lin
 def _linked_form(low: Array, high: Array, ok: NDArray[np.bool_], row: Array, Z: Array, df: float, unit: float) -> Linear:
     """Least squares within containers with the CR2 variance, as rows over the readings that are there."""
     n, k = ok.shape
+    if n > MANY:
+        cells = np.flatnonzero(ok.ravel())
+        weights, form = linked_form(ok, row, Z)
+        return Linear(weights=weights, form=form, df=df, unit=unit, low=low.ravel()[cells], high=high.ravel()[cells])
     q, a = Z.shape[1], Z.mean(axis=0)
     M = centring(ok[None])[0]
     X = np.concatenate([np.hstack([Z[i, b] * np.eye(k) for b in range(q)]) for i in range(n)])
@@ -419,8 +447,7 @@ def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> 
 def mean_hull(least: Array, most: Array, level: float, width: float) -> tuple[float, float]:
     """Least and most of mean -/+ t sd ``width`` over all numbers between the ends of n >= 2 values."""
     n = len(least)
-    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1)
-    box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
+    box = Linear(weights=np.full(n, 1 / n), form=mean_form(n), df=float(n - 1), unit=1 / n, low=least, high=most)
     reach = -float(special.stdtrit(n - 1, (1 - level) / 2)) * width
     low, high = (sign * largest(box, reach, sign=sign).bound for sign in (-1.0, 1.0))
     return low, high

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from studykit.inference.bounded import BoundedVerdict, Linear, largest, limits_of, reason_of, t_of
 from studykit.inference.contrasts import Array
 from studykit.inference.margin import Margin
+from studykit.inference.wide import mean_form
 
 MIXED = "mixed container"
 
@@ -181,7 +182,7 @@ def _forms(low: Array, high: Array) -> list[Linear | None]:
     n = int(ok.sum())
     if n < 2:
         return [None] * low.shape[1]
-    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1) / n
+    form = mean_form(n, n)
     return [Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=low[ok, j], high=high[ok, j])
             for j in range(low.shape[1])]
 
