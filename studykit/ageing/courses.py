@@ -108,7 +108,8 @@ def lack_of_fit(values: ArrayLike, months: ArrayLike, groups: ArrayLike, units: 
         raise ValueError("values, months, groups and units must have the same length")
     own = unit if len(np.unique(unit)) < len(unit) else group
     lines = _by(own, course.line(t))
-    ages = _by(group, (same_ages(t)[:, None] == np.arange(len(y))).astype(float))
+    age = same_ages(t)
+    ages = _by(group, (age[:, None] == np.arange(int(age.max()) + 1)).astype(float))
     small, rank_small = _rest(y, lines)
     full, rank_full = _rest(y, np.hstack([lines, ages]))
     df1, df2 = rank_full - rank_small, len(y) - rank_full

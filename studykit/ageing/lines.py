@@ -25,6 +25,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from studykit.ageing.clusters import MANY, Clusters, clusters_of
 from studykit.core.errors import DesignMismatch
 from studykit.inference.contrasts import inverse_root
 
@@ -49,13 +50,14 @@ class Lines:
     """Fitted lines: coefficients (S, q), their covariance (S, q, q), and what the degrees of freedom follow from.
 
     ``gram`` (2, m, m, q, q): covariance of the clusters' parts under equal scatter and under scatter that grows with
-    time, None for the reading 'equal'; ``unit`` (2, q, q): covariance of the coefficients under the same two.
+    time (of ``MANY`` containers and more as ``Clusters``), None for the reading 'equal'; ``unit`` (2, q, q): covariance of
+    the coefficients under the same two.
     """
 
     beta: Array
     covariance: Array
     unit: Array
-    gram: Array | None
+    gram: Array | Clusters | None
     df_rest: int
     scatter: Array  # (S,) residual mean square
     rows: Callable[[Array], Reading] | None = None  # reads combinations in place of what stands above
@@ -77,10 +79,14 @@ class Lines:
         variance = np.maximum(np.einsum("tq,sqr,tr->st", L, self.covariance, L), 0.0)
         if self.gram is None:
             return Reading(estimate=self.beta @ L.T, se=np.sqrt(variance), df=np.full(len(L), float(self.df_rest)))
-        parts = np.einsum("tq,wijqr,tr->wtij", L, self.gram, L, optimize=True)
-        trace, promised = np.einsum("wtii->wt", parts), np.einsum("tq,wqr,tr->wt", L, self.unit, L)
+        if isinstance(self.gram, Clusters):
+            trace, squares = self.gram.sums(L)
+        else:
+            parts = np.einsum("tq,wijqr,tr->wtij", L, self.gram, L, optimize=True)
+            trace, squares = np.einsum("wtii->wt", parts), (parts**2).sum(axis=(2, 3))
+        promised = np.einsum("tq,wqr,tr->wt", L, self.unit, L)
         with np.errstate(all="ignore"):
-            df = np.nanmin(trace**2 / (parts**2).sum(axis=(2, 3)), axis=0)
+            df = np.nanmin(trace**2 / squares, axis=0)
             raised = np.fmax(1.0, promised[1] / trace[1])
         good = (np.abs(trace[0] - promised[0]) < 1e-6 * promised[0]) & (df >= 1 - 1e-6)
         return Reading(estimate=self.beta @ L.T, se=np.where(good, np.sqrt(variance * raised), np.nan),
@@ -104,8 +110,13 @@ def fit_lines(values: ArrayLike, columns: ArrayLike, units: ArrayLike, scatter: 
     if scatter == "equal":
         return Lines(beta=beta, covariance=square[:, None, None] * unit, unit=unit[None], gram=None, df_rest=n - q,
                      scatter=square)
-    loads, gram, both = _layout(X.tobytes(), X.shape, tuple(np.unique(units, return_inverse=True)[1].tolist()))
-    parts = np.einsum("sn,mnq->smq", rest, loads)
+    code = np.unique(units, return_inverse=True)[1]
+    if int(code.max()) + 1 >= MANY:
+        many = clusters_of(X, unit, code, MOST_GROWTH)
+        parts, gram, both = many.parts(rest), many, np.stack([unit, unit @ many.growing @ unit])
+    else:
+        loads, gram, both = _layout(X.tobytes(), X.shape, tuple(code.tolist()))
+        parts = np.einsum("sn,mnq->smq", rest, loads)
     return Lines(beta=beta, covariance=np.einsum("smq,smr->sqr", parts, parts), df_rest=n - q, scatter=square, unit=both,
                  gram=gram)
 

@@ -40,6 +40,8 @@ POINTS, COARSE = 121, 41
 NODES, TAIL, LEAST_SHARE, CENTRES = 30, 6.0, 1e-9, 801
 LEAST = 5
 """Containers below which nothing is said of their share (own judgement: three all right leave 63 % of a stock open)."""
+REFITTED, FEWEST = 2_000_000, 400
+"""Readings that all refits of a share hold, and as few refits as there are at least: of thousands of containers fewer do."""
 FAR = 4.0
 """How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
 
@@ -470,9 +472,10 @@ def bootstrap_share(values: Array, course: Course, months: Array, units: ArrayLi
     """Times at which more than ``share`` of the containers lie beyond by any pair, in ``times`` refits; infinite where never.
 
     values (k, n): the differences of k depths from the uppermost, the same rows of each; pairs hang together in the refits
-    as they do in the containers. The share is followed up to FAR times ``stop``.
+    as they do in the containers. The share is followed up to FAR times ``stop``. Fewer refits where they hold ``REFITTED``.
     """
     rng, X, k, m = np.random.default_rng(seed), course.line(months), len(values), len(np.unique(units))
+    times = min(times, max(FEWEST, REFITTED // len(months)))
     every = np.vstack([np.zeros_like(values[:1]), values])
     if m < len(months):
         own = np.concatenate(own_lines(values, course, months, units), axis=1)

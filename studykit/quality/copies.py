@@ -66,7 +66,8 @@ def copied_rows(t: pd.DataFrame, steps: pd.DataFrame, chances: Chances) -> Check
     codes, chance = _codes(wide, t, steps, chances)
     groups: dict[tuple[str, str], list[tuple[int, int]]] = {}
     samples = wide.index.get_level_values("sample")
-    for i, j in _pairs(codes, chance):
+    names = [str(c) for c in wide.columns]
+    for i, j in _telling(_pairs(codes, chance), pd.factorize(samples)[0], codes, chance, names, chances):
         groups.setdefault((samples[i], samples[j]), []).append((int(i), int(j)))
     rows = [r for pairs in groups.values() if (r := _row(wide, codes, chance, pairs, chances)) is not None]
     table = pd.DataFrame(rows, columns=COLUMNS)
@@ -118,11 +119,29 @@ def _pairs(codes: np.ndarray, chance: np.ndarray) -> np.ndarray:
     for triple in combinations(fine, 3):
         part = codes[:, list(triple)]
         rows = np.flatnonzero((part >= 0).all(axis=1))
-        _, key = np.unique(part[rows], axis=0, return_inverse=True)
-        order = np.argsort(key.ravel(), kind="stable")
-        same = np.flatnonzero(np.diff(key.ravel()[order]) == 0)
+        sizes = part.max(axis=0) + 1
+        key = (part[rows, 0] * sizes[1] + part[rows, 1]) * sizes[2] + part[rows, 2]
+        order = np.argsort(key, kind="stable")
+        same = np.flatnonzero(np.diff(key[order]) == 0)
         found.append(np.column_stack([rows[order[same]], rows[order[same + 1]]]))
-    return np.unique(np.sort(np.concatenate(found), axis=1), axis=0)[:MOST]
+    pairs = np.sort(np.concatenate(found), axis=1)
+    return np.column_stack(np.divmod(np.unique(pairs[:, 0] * len(codes) + pairs[:, 1])[:MOST], len(codes)))
+
+
+def _telling(pairs: np.ndarray, sample: np.ndarray, codes: np.ndarray, chance: np.ndarray, names: list[str],
+             chances: Chances) -> np.ndarray:
+    """Those pairs of rows that chance may not allow, or whose two bottles agree in several of their rows."""
+    if not len(pairs):
+        return pairs
+    i, j = pairs.T
+    same = (codes[i] == codes[j]) & (codes[i] >= 0)
+    kinds, kind = np.unique(same, axis=0, return_inverse=True)
+    apart = np.array([chances.dependence([n for n, used in zip(names, mask, strict=True) if used]) for mask in kinds])
+    m, k, n = same.sum(axis=1), codes.shape[1], len(codes)
+    ways = gammaln(k + 1) - gammaln(m + 1) - gammaln(k - m + 1)
+    expected = np.where(same, np.log(chance[i]), 0.0).sum(axis=1) + ways + np.log(n * (n - 1) / 2) + apart[kind.ravel()]
+    _, bottles, count = np.unique(sample[i] * n + sample[j], return_inverse=True, return_counts=True)
+    return np.asarray(pairs[(expected < np.log(CHANCE) + 1e-6) | (count[bottles] > 1)])
 
 
 def _row(wide: pd.DataFrame, codes: np.ndarray, chance: np.ndarray, pairs: list[tuple[int, int]],
