@@ -36,11 +36,12 @@ class Influence:
 
     table: one row per container (``WITHOUT_COLUMNS``); shift is the change of the estimate in units of half
     the width of the full interval. A refit that the data no longer carry has verdict 'not assessed'
-    and its reason in note.
+    and its reason in note. of: how many containers there are, where only those furthest out were tried.
     """
 
     full: pd.Series
     table: pd.DataFrame
+    of: int = 0
 
     @property
     def decisive(self) -> tuple[str, ...]:
@@ -56,7 +57,8 @@ class Influence:
         """One plain sentence on whether the verdict hangs on one container."""
         n, word = len(self.table), str(self.full["verdict"])
         if not self.decisive:
-            return f"The verdict '{word}' stays the same whichever of the {n} containers is left out."
+            few = f" furthest out of {self.of:,}" if self.of > n else ""
+            return f"The verdict '{word}' stays the same whichever of the {n} containers{few} is left out."
         others = sorted({str(v) for v in self.table.loc[self.table["changed"], "verdict"]})
         return (f"The verdict '{word}' depends on single containers: without {', '.join(self.decisive)} it would be "
                 f"{' or '.join(others)}.")
@@ -76,10 +78,10 @@ def _refitted(refit: Refit, part: pd.DataFrame) -> dict[str, Any]:
 
 
 def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit, *, column: str = "container",
-                  known: Mapping[str, pd.Series] | None = None) -> Influence:
+                  known: Mapping[str, pd.Series] | None = None, of: int = 0) -> Influence:
     """Refit without each container in turn; ``results`` must hold the container's code in ``column``.
 
-    ``known``: what the refit would return without a container, where that is known already.
+    ``known``: what the refit would return without a container, where that is known already; ``of``: see ``Influence``.
     """
     if column not in results:
         raise ValueError(f"results must have the column {column!r}, but has {', '.join(map(str, results.columns))}")
@@ -94,16 +96,18 @@ def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit
         got = _refitted(refit, results[results[column] != container]) if had is None else {**had, "note": ""}
         shift = (float(got["estimate"]) - float(full["estimate"])) / half if half > 0 else np.nan
         rows.append({"left_out": container, **got, "shift": shift, "changed": got["verdict"] != full["verdict"]})
-    return Influence(full=full, table=pd.DataFrame(rows)[WITHOUT_COLUMNS])
+    return Influence(full=full, table=pd.DataFrame(rows)[WITHOUT_COLUMNS], of=of)
 
 
-def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Groups | None = None) -> Contrasts:
+def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Groups | None = None,
+                 of: NDArray[np.bool_] | None = None) -> Contrasts:
     """All pairs of depths without each container in turn, (n, K), as ``contrasts_of`` judges what is left.
 
     cells (n, k): cell means, NaN where lost; no rounding step. Nothing lost: by subtraction, at a cost
     linear in n; the sum of squares about the mean without container i is that about the mean of all less
     (d_i - mean)^2 n/(n - 1). Else studies of n - 1 containers, many at once: ``kinds`` (n,) codes containers with the same
     row in the linear model, and ``groups`` gives its columns for chosen containers, or None where they cannot be had: NaN.
+    ``of`` (n,): the containers that are asked for, else all; the others may be NaN.
     """
     v = np.asarray(cells, dtype=float)
     if not np.isnan(v).any():
@@ -114,6 +118,7 @@ def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Group
     for kind in np.unique(code):
         mine = np.flatnonzero(code[order] == kind)
         columns = groups(np.delete(order, mine[0])) if groups else None
+        mine = mine if of is None else mine[of[order[mine]]]
         for part in np.split(mine, range(some, len(mine), some)) if groups is None or columns is not None else ():
             left = np.stack([v[np.delete(order, at)] for at in part])
             out[:, order[part]] = contrasts_of(left, groups=columns).stacked()

@@ -9,13 +9,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from studykit.core.errors import DesignMismatch
 from studykit.core.listing import series
 from studykit.core.memory import remembered
 from studykit.core.record import significant
 from studykit.inference.bounded import COARSE
-from studykit.inference.contrasts import Contrasts, word_codes
+from studykit.inference.contrasts import Contrasts, pair_rows, word_codes
 from studykit.inference.equivalence import Contrast
 from studykit.inference.influence import Influence, check_residuals, leave_one_out, steps_without, without_each
 from studykit.inference.judge import WORDS, rest_of
@@ -31,6 +32,9 @@ from studykit.study.spans import on_margin
 LOOK = 0.01
 """A p-value of a residual check below this, over all analytes (Bonferroni), is worth a look at the figure."""
 SURELY = 1 + 1e-6
+EVERY, FURTHEST, REFITTED = 300, 100, 20
+"""Of more containers than the first only so many of those furthest out are left out in turn, where a subtraction cannot tell
+(see ``influence_of``): each takes as long as a fit of all."""
 CHECK_COLUMNS = ["analyte", "residuals", "normal scores, r", "p normal", "size against level, rho", "p size", "reading"]
 INFLUENCE_COLUMNS = ["analyte", "verdict", "widest pair", "largest shift, container", "largest shift, %",
                      "other verdicts", "without"]
@@ -110,14 +114,32 @@ def influence_of(model: FittedModel) -> Influence:
 
     Every time the same rule judges the containers that are left; the pair stays that of the full fit. The word is
     the analyte's own, without Holm's adjustment over analytes. Values in the reported unit (per cent for a relative margin,
-    times for a factor).
+    times for a factor). Of more than ``EVERY`` containers some of which lack a number at a depth those ``FURTHEST`` out are
+    tried alone, and of those to be refitted the first ``REFITTED``.
     """
-    table = model.rows.table
-    return leave_one_out(table, sorted(set(table["container"])), lambda part: _again(model, part),
-                         known=_by_subtraction(model))
+    table, tried = model.rows.table, _tried(model)
+    every = sorted(set(table["container"]))
+    known_, of = _by_subtraction(model, tried), len(every)
+    if of > EVERY:
+        again = [c for c in tried if c not in known_][:REFITTED]
+        every = sorted(c for c in tried if c in known_ or c in again)
+    return leave_one_out(table, every, lambda part: _again(model, part), known=known_, of=of)
 
 
-def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
+def _tried(model: FittedModel) -> list[str]:
+    """The containers to leave out in turn, those first whose own widest difference lies furthest from the middle one."""
+    cells = model.cells
+    ends = np.stack([cells.low, cells.high])
+    value = np.where(np.isfinite(ends).all(axis=0), ends.mean(axis=0), np.nan)
+    pairs = [f"{b} - {a}" for a, b in cells.pairs]
+    label = model.pairs.widest.label
+    d = value @ pair_rows(cells.k)[pairs.index(label)] if label in pairs else np.full(len(value), np.nan)
+    away = np.nan_to_num(np.abs(d - (np.nanmedian(d) if np.isfinite(d).any() else 0.0)), nan=-1.0)
+    order = [str(cells.containers[i]) for i in np.argsort(-away, kind="stable")]
+    return order if len(order) <= EVERY or np.isfinite(known(cells)).all() else order[:FURTHEST]
+
+
+def _by_subtraction(model: FittedModel, tried: Sequence[str] = ()) -> dict[str, pd.Series]:
     """What ``_again`` would find without each container; left out where more than sums decides it.
 
     That is where a scatter is declared, a value is a limit, rounding comes near the scatter or is another
@@ -126,30 +148,31 @@ def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
     cells = model.cells
     if model.structure != "unstructured" or not cells.exact.all() or cells.departures is not None:
         return {}
-    found, step, same = _left(model), *_rounding(model)
+    of = np.isin(np.array(cells.containers, dtype=object), list(tried) or list(cells.containers))
+    found, step, same = _left(model, of), *_rounding(model)
     least = np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY + 1e-9 * float(np.nanmax(np.abs(known(cells))))
-    inner = found if cells.groups is None else without_each(rest_of(known(cells), cells.groups))
+    inner = found if cells.groups is None else without_each(rest_of(known(cells), cells.groups), of=of)
     with np.errstate(invalid="ignore"):
         sure = same & found.judged.all(axis=1) & (inner.se > least * (1.0 if cells.groups is None else 2.0)).all(axis=1)
     words = word_codes(found, model.rows.margin.edge, model.alpha, depths=cells.k)
     widest = next(t.contrast for t in model.pairs.tests if t.contrast == model.pairs.widest)
     p = [f"{b} - {a}" for a, b in cells.pairs].index(widest.label)
     out = {}
-    for i in np.flatnonzero(sure):
+    for i in np.flatnonzero(sure & of):
         one = replace(widest, estimate=float(found.estimate[i, p]), se=float(found.se[i, p]), df=float(found.df[i, p]))
         value, low, high = _told(model, one)
         out[cells.containers[i]] = pd.Series({"estimate": value, "low": low, "high": high, "verdict": WORDS[words[i]]})
     return out
 
 
-def _left(model: FittedModel) -> Contrasts:
-    """The pairs of depths without each container, in the order of the cells."""
+def _left(model: FittedModel, of: NDArray[np.bool_]) -> Contrasts:
+    """The pairs of depths without each container, in the order of the cells; ``of``: those that are asked for."""
     factors = list(model.acting_on_depth)
     if not factors:
-        return without_each(known(model.cells))
+        return without_each(known(model.cells), of=of)
     info = model.rows.table.drop_duplicates("container")
     return without_each(known(model.cells), info.groupby(factors, observed=True, dropna=False).ngroup().to_numpy(),
-                        lambda chosen: columns_of(info.iloc[chosen], factors))
+                        lambda chosen: columns_of(info.iloc[chosen], factors), of)
 
 
 def _rounding(model: FittedModel) -> tuple[np.ndarray, np.ndarray]:

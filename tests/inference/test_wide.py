@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.inference import bounded, wide
-from studykit.inference.bounded import judge_bounds, largest, linear_forms, limits_of
+from studykit.inference.bounded import judge_bounds, largest, limits_of, linear_forms
 from studykit.inference.margin import Margin
 from studykit.inference.wide import Form, mean_form
 
