@@ -15,7 +15,7 @@ from scipy import stats
 from studykit.ageing.tables import earliest
 from studykit.ageing.trend import Trend
 from studykit.core.record import significant
-from studykit.plot import profiles
+from studykit.plot import many, profiles
 from studykit.study.spans import in_times, on_margin
 
 MARKS = "osD^vP"
@@ -101,6 +101,10 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) ->
     line, points = part[part["who"] == "line"], part[part["who"] != "line"]
     ax.fill_between(line["months"], line["low"].clip(*room), line["high"].clip(*room), color=profiles.THIN, alpha=0.25, lw=0)
     ax.plot(line["months"], line["difference"].clip(*room), color=profiles.INK, lw=1.5)
+    if len(points) > many.MARKS // 3:
+        of = len(points)
+        points = points.iloc[many.few(points["difference"] - points["difference"].median(), many.MARKS // 3)]
+        many.note(ax, len(points), of, "containers")
     if t.own.again:
         seaborn.lineplot(points, x="months", y="difference", units="who", estimator=None, color=profiles.THIN, lw=0.6, ax=ax)
     seaborn.scatterplot(points, x="months", y="difference", s=20, color="white", edgecolor=profiles.INK, ax=ax, zorder=3)

@@ -19,6 +19,8 @@ from studykit.plot.readable import without_dust
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+LONG, ROWS = 150, 40
+"""Rows from which on a table is cut where it is shown, and how many of it are shown then."""
 CAPTION_MARK = {"studykit": "caption"}
 # column names of the saved tables -> what a reader sees above them; all others lose their underscores
 HEADINGS = {
@@ -101,8 +103,15 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4, drawn: Drawn 
             f"<tbody>{''.join(body)}</tbody></table>")
 
 
-def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Drawn = ("", ())) -> None:
-    """Display a table with its caption; a column that is drawn has no text."""
+def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Drawn = ("", ()), file: str = "") -> None:
+    """Display a table with its caption; a column that is drawn has no text.
+
+    Of more than ``LONG`` rows the first ``ROWS`` are shown, as the caption then says; ``file``: the name of that which holds
+    all.
+    """
+    if (of := len(table)) > LONG and not drawn[0]:
+        table = table.head(ROWS)
+        caption = f"{caption.rstrip('.')}. Shown: the first {ROWS} of {of:,} rows" + (f"; all of them in {file}." if file else ".")
     clean = without_dust(table)
     texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in clean[c]] for c in clean.columns})
     plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")

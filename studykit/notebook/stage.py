@@ -174,7 +174,8 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
     if not len(frame):
         show_text(empty or f"{re.split('[.:;]', caption, maxsplit=1)[0]}: none.")
         return
-    show_table(_by_name(frame if shown is None else shown), caption=caption, digits=digits, drawn=drawn)
+    show_table(_by_name(frame if shown is None else shown), caption=caption, digits=digits, drawn=drawn,
+               file=f"{name}.csv" if name else "")
 
 
 def _by_name(frame: pd.DataFrame) -> pd.DataFrame:

@@ -1,4 +1,5 @@
 from . import forms as forms
+from . import many as many
 from . import profiles as profiles
 from .readable import as_written as as_written
 from .readable import readable as readable
@@ -7,6 +8,7 @@ from .readable import without_dust as without_dust
 __all__ = [
     "as_written",
     "forms",
+    "many",
     "profiles",
     "readable",
     "without_dust",

@@ -18,6 +18,7 @@ from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
+from studykit.plot import many
 from studykit.plot.narrow import OVER_ROWS
 from studykit.study.spans import TIMES
 
@@ -65,8 +66,13 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
         ax.axvline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)), zorder=1)
     ratio = unit == TIMES  # of a margin that is a factor: without any difference it is 1
     ax.axvline(float(ratio), color=EDGE, lw=0.8, zorder=1)
-    for _, one in part[part["who"] != "mean"].groupby("who", sort=False):
-        ax.plot(one["difference"], one["height"], color=THIN, lw=0.6, alpha=0.55, marker=".", ms=2.5, zorder=2)
+    single, look = part[part["who"] != "mean"], {"lw": 0.6, "alpha": 0.55, "marker": ".", "ms": 2.5, "zorder": 2}
+    if (n := single["who"].nunique()) > many.LINES:
+        lines = many.bands(ax, single, **look)
+        ax.text(0.01, 0.01, f"bands: half and nine tenths of {n:,} containers; {lines} drawn", transform=ax.transAxes,
+                fontsize=6, color=THIN, va="bottom", zorder=6)
+    for _, one in single.groupby("who", sort=False) if n <= many.LINES else ():
+        ax.plot(one["difference"], one["height"], color=THIN, **look)
     mean = part[part["who"] == "mean"]
     far = 20 * max(*map(abs, ends), float(mean["difference"].abs().max()))  # an interval without an end leaves the panel
     least = min(*ends, float(mean["difference"].min()), 1.0) / 20 if ratio else -far

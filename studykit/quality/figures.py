@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studykit.plot import many
 from studykit.plot.profiles import nothing
 
 INK, THIN, EDGE, BAND = "#1d2733", "#7a8794", "#a89f86", "#e9e6dc"
@@ -71,7 +72,8 @@ def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
     analytes = list(dict.fromkeys(table["analyte"]))
     figure, axes = grid(len(analytes), width=3.8)
     for ax, analyte in zip(axes, analytes, strict=False):
-        own = table[table["analyte"] == analyte]
+        own, runs = _some_runs(table[table["analyte"] == analyte])
+        many.note(ax, own["run"].nunique(), runs, "runs")
         start, fluids = 0.0, []
         for run, part in own.groupby("run", sort=True):
             x = start + part["run_order"].to_numpy(float)
@@ -93,6 +95,12 @@ def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
     return figure
 
 
+def _some_runs(own: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """The rows of one analyte, of more than twice ``many.RUNS`` runs those of the furthest from zero; and how many runs."""
+    off = own.groupby("run", sort=True)["departure"].median().abs().sort_values(ascending=False, kind="stable")
+    return (own[own["run"].isin(off.index[: many.RUNS])] if len(off) > 2 * many.RUNS else own), len(off)
+
+
 def _trend(ax: Axes, x: np.ndarray, y: np.ndarray) -> None:
     """Least-squares line through the positions of one run."""
     if x.size >= 3 and np.ptp(x) > 0:
@@ -109,7 +117,8 @@ def duplicates(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure
     known = table[table["limit"] > 0]
     if known.empty:
         return nothing("no sample was measured twice, or no limit is known for those that were")
-    analytes = list(dict.fromkeys(known["analyte"]))
+    analytes, of = list(dict.fromkeys(known["analyte"])), len(known)
+    known = known.iloc[many.few(known["difference"] / known["limit"])]
     figure = Figure(figsize=(7.0, 1.1 + 0.34 * max(1, len(analytes))), layout="constrained")
     ax = figure.subplots()
     ax.axvspan(-1, 1, color=BAND, zorder=0)
@@ -124,6 +133,7 @@ def duplicates(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure
     ax.axvline(0, color=EDGE, lw=0.8)
     ax.set_yticks(range(len(analytes)), [names(a) for a in analytes[::-1]])
     ax.set_xlim(-3.15, 3.15)
+    many.note(ax, len(known), of, "differences")
     ax.set_xlabel("second minus first, divided by the limit r (band: allowed; one in twenty falls outside)", fontsize=8)
     if kinds:
         _legend(ax)
@@ -138,6 +148,8 @@ def normal_scores(table: pd.DataFrame) -> Figure:
     over another.
     """
     figure, (ax, *_) = grid(1, width=4.2, height=3.4)
+    of, table = len(table), table.iloc[many.few(table["standardised"] - table["normal_score"])]
+    many.note(ax, len(table), of, "residuals")
     x, y = table["normal_score"].to_numpy(float), table["standardised"].to_numpy(float)
     span = np.array([min(x.min(), y.min()), max(x.max(), y.max())])
     ax.plot(span, span, color=EDGE, lw=1, ls=(0, (3, 2)))
@@ -161,7 +173,9 @@ def scale_against_level(table: pd.DataFrame, unit: str = "") -> Figure:
     """Size of the residuals against the fitted level in its unit, with the median size in four classes of level."""
     figure, (ax, *_) = grid(1, width=4.2, height=3.4)
     level, size = table["fitted"].to_numpy(float), table["standardised"].abs().to_numpy(float)
-    ax.plot(level, size, ls="", marker="o", ms=3.5, mfc="none", color=THIN)
+    seen = many.few(size)
+    ax.plot(level[seen], size[seen], ls="", marker="o", ms=3.5, mfc="none", color=THIN)
+    many.note(ax, len(seen), len(size), "residuals")
     parts = np.array_split(np.argsort(level, kind="stable"), min(4, max(1, level.size // 3)))
     for part in parts:
         ax.plot([level[part].min(), level[part].max()], [np.median(size[part])] * 2, color=INK, lw=2)
@@ -181,6 +195,14 @@ def _one_sided_band(ax: Axes, margin: tuple[float, float]) -> None:
     ax.set_xlim(low, high)
 
 
+def _telling(table: pd.DataFrame) -> pd.DataFrame:
+    """All rows up to a hundred; of more those without which the verdict changes first, then the largest shifts."""
+    if len(table) <= 100:
+        return table
+    order = table["changed"].astype(bool).sort_values(ascending=False, kind="stable").index[: many.ROWS]
+    return table.loc[table.index.isin(order)]
+
+
 def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, float] | None = None,
                   unit: str = "") -> Figure:
     """Estimate and interval without each container in turn; dashed: the interval with all of them; the band is the margin.
@@ -188,6 +210,7 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, 
     ``table``: ``Influence.to_table``; ``full``: its full fit; ``margin``: the two ends of the band.
     Containers without which the verdict changes are drawn as filled diamonds.
     """
+    of, table = len(table), _telling(table)
     n = len(table)
     figure = Figure(figsize=(6.4, 1.2 + 0.24 * max(1, n)), layout="constrained")
     ax = figure.subplots()
@@ -206,7 +229,7 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, 
     ax.set_yticks(range(n), names[::-1])
     if margin and not two_sided:
         _one_sided_band(ax, margin)
-    ax.set_ylabel("left out", fontsize=8)
+    ax.set_ylabel("left out" if n == of else f"left out: {n} of {of:,} tried, the largest shifts", fontsize=8)
     ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else ""), fontsize=8)
     tidy(ax)
     return figure

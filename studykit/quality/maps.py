@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
+from studykit.plot import many
 from studykit.quality.figures import EDGE, INK, THIN, grid, tidy
 from studykit.quality.suspects import Suspects
 
@@ -227,6 +228,9 @@ def pairs(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | No
     groups = list(table.groupby(["across", "up"], sort=False))
     figure, axes = grid(len(groups), width=3.4, height=3.1)
     for ax, ((one, other), own) in zip(axes, groups, strict=False):
+        of, size = len(own), own[["departure_across", "departure_up"]].abs().max(axis=1) + 1e3 * (own["number"] > 0)
+        own = own.iloc[many.few(size)]
+        many.note(ax, len(own), of, "bottles")
         x, y = (own[c].clip(-RIM, RIM).to_numpy(float) for c in ("departure_across", "departure_up"))
         marked = own["number"].to_numpy() > 0
         ax.plot([-RIM, RIM], [-RIM, RIM], color=EDGE, lw=0.8, ls=(0, (3, 2)))
