@@ -111,7 +111,8 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Dra
     """
     if (of := len(table)) > LONG and not drawn[0]:
         table = table.head(ROWS)
-        caption = f"{caption.rstrip('.')}. Shown: the first {ROWS} of {of:,} rows" + (f"; all of them in {file}." if file else ".")
+        more = f"; all of them in {file}" if file else ""
+        caption = f"{caption.rstrip('.')}. Shown: the first {ROWS} of {of:,} rows{more}."
     clean = without_dust(table)
     texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in clean[c]] for c in clean.columns})
     plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")

@@ -20,7 +20,7 @@ THIN = "#7a8794"
 
 
 def few(size: ArrayLike, most: int = MARKS) -> NDArray[np.intp]:
-    """Places of the marks to draw: all up to ``most``, else those of the largest size (a fifth) and an even sample, in order."""
+    """Places of the marks to draw, in order: all up to ``most``, else the largest (a fifth) and an even sample."""
     away = np.nan_to_num(np.abs(np.asarray(size, dtype=float)))
     if away.size <= most:
         return np.arange(away.size)

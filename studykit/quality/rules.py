@@ -126,7 +126,8 @@ def _words(z: pd.DataFrame) -> pd.Series:
 
 def _rules(g: pd.DataFrame) -> list[str]:
     """The rules that these readings break, in the order of ``RULES``."""
-    return [r for r in RULES if g["rules_broken"].str.split().map(lambda x, r=r: r in x).any()]
+    seen = {word for text in g["rules_broken"] for word in str(text).split()}
+    return [r for r in RULES if r in seen]
 
 
 def _row(g: pd.DataFrame) -> tuple[object, ...]:

@@ -314,12 +314,12 @@ def _all_carry(sc: Scene, after: Index, before: Index, share: float, left: Vecto
 
     ``sc``: the scene of the run's rows alone.
     """
-    by = summing(sc.f.at, len(sc.f.names))
+    if "now" not in sc.worked:
+        sc.worked["by"] = summing(sc.f.at, len(sc.f.names))
+        sc.worked["now"] = _recentred(sc, sc.worked["by"], sc.m.e)
     y = sc.y.copy()
     y[after] = without(sc, after, before, share, left, adds)
-    if "now" not in sc.worked:
-        sc.worked["now"] = _recentred(sc, by, sc.m.e)
-    saved = sc.worked["now"] - _recentred(sc, by, sc.m.e + (y - sc.y))
+    saved = sc.worked["now"] - _recentred(sc, sc.worked["by"], sc.m.e + (y - sc.y))
     return saved.sum(axis=0) * sc.m.share, share, y
 
 

@@ -31,6 +31,8 @@ SIZES = {"drift": (2.0, 3.0, 4.0, 5.5, 7.5), "shift": (1.5, 2.25, 3.0, 4.0, 5.5)
 """Sizes tried, in standard deviations of a bottle's departure in that analyte (``Fit.s``, middle of the zones)."""
 DRAWS = 4
 """Values and containers tried at each size (a value in every analyte)."""
+MANY = 40
+"""From so many runs on a fault of a run is tried in ``DRAWS`` of them: each try fits all readings anew."""
 FAULTS = {"drift": "drift over a run", "shift": "shift of a run", "value": "one value alone",
           "container": "level of a container, by one factor"}
 COLUMNS = ["fault", "analyte", "unit", "half_from", "most_from", "places"]
@@ -196,9 +198,14 @@ def _signs(rng: np.random.Generator, n: int) -> Vector:
     return np.where(rng.random(n) < 0.5, -1.0, 1.0)
 
 
+def _some(runs: list[tuple[str, Index]]) -> list[tuple[str, Index]]:
+    """The runs in which a fault is tried: all, or of ``MANY`` and more a few, evenly over their order."""
+    return runs if len(runs) < MANY else [runs[k] for k in np.linspace(0, len(runs) - 1, DRAWS).astype(int)]
+
+
 def _drift(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float, rng: np.random.Generator) -> Iterator[Hit]:
     order = base.f.rows["order"].to_numpy(float)
-    for run, rows in runs:
+    for run, rows in _some(runs):
         if np.isfinite(order[rows]).sum() < 6:
             continue
         y = base.y.copy()
@@ -209,7 +216,7 @@ def _drift(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float
 
 
 def _shift(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float, rng: np.random.Generator) -> Iterator[Hit]:
-    for run, rows in runs if len(runs) > 1 else ():
+    for run, rows in _some(runs) if len(runs) > 1 else ():
         y = base.y.copy()
         y[rows] += size * unit * _signs(rng, unit.size)
         found = [c for c in shifts(_refitted(base, y), runs) if len(c.columns) == 1]
