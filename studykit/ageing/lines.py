@@ -111,6 +111,7 @@ def fit_lines(values: ArrayLike, columns: ArrayLike, units: ArrayLike, scatter: 
         return Lines(beta=beta, covariance=square[:, None, None] * unit, unit=unit[None], gram=None, df_rest=n - q,
                      scatter=square)
     code = np.unique(units, return_inverse=True)[1]
+    gram: Array | Clusters
     if int(code.max()) + 1 >= MANY:
         many = clusters_of(X, unit, code, MOST_GROWTH)
         parts, gram, both = many.parts(rest), many, np.stack([unit, unit @ many.growing @ unit])

@@ -20,7 +20,7 @@ def from_top(rows: ModelRows, cells: CellBounds, pair: Pair, span: Span, level: 
     """Differences from the uppermost depth; ``pair`` and ``span`` give the contrast and the proven limits of a label."""
     margin, heights = rows.margin, zone_heights(rows)
     means = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
-    each = list(zip(*(means.index.get_level_values(k) for k in means.index.names), means["y"].tolist(),
+    each = list(zip(means.index.get_level_values(0), means.index.get_level_values(1), means["y"].tolist(),
                     means["height"].tolist(), strict=True))
     tops = {container: y for container, depth, y, _ in each if depth == rows.depths[0]}
     out: list[tuple[object, ...]] = [(str(c), str(d), height, margin.shown(y - tops[c]), np.nan, np.nan)

@@ -45,7 +45,7 @@ def bands(ax: Axes, single: pd.DataFrame, colour: str = THIN, **line: Any) -> in
     heights = [float(part["height"].median()) for part in parts]
     for low, high, alpha in ((0.05, 0.95, 0.18), (0.25, 0.75, 0.3)):
         ends = [[float(part["difference"].quantile(q)) for part in parts] for q in (low, high)]
-        ax.fill_betweenx(heights, *ends, color=colour, alpha=alpha, lw=0, zorder=1.5)
+        ax.fill_betweenx(heights, ends[0], ends[1], color=colour, alpha=alpha, lw=0, zorder=1.5)
     lowest = parts[0].set_index("who")["difference"].sort_values(kind="stable")
     names = lowest.index[np.linspace(0, len(lowest) - 1, SAMPLE).astype(int)]
     chosen = single[single["who"].isin(names)]

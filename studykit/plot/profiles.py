@@ -66,7 +66,8 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
         ax.axvline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)), zorder=1)
     ratio = unit == TIMES  # of a margin that is a factor: without any difference it is 1
     ax.axvline(float(ratio), color=EDGE, lw=0.8, zorder=1)
-    single, look = part[part["who"] != "mean"], {"lw": 0.6, "alpha": 0.55, "marker": ".", "ms": 2.5, "zorder": 2}
+    single = part[part["who"] != "mean"]
+    look: dict[str, Any] = {"lw": 0.6, "alpha": 0.55, "marker": ".", "ms": 2.5, "zorder": 2}
     if (n := single["who"].nunique()) > many.LINES:
         lines = many.bands(ax, single, **look)
         ax.text(0.01, 0.01, f"bands: half and nine tenths of {n:,} containers; {lines} drawn", transform=ax.transAxes,

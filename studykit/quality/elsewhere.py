@@ -24,7 +24,7 @@ class Middles:
         gone = np.sort(self._rank[rows], axis=0)
         left = self._count - (gone < len(self._rank)).sum(axis=0)
         if not len(self._rank):
-            return np.full(self._rank.shape[1], np.nan)
+            return np.full(len(self._count), np.nan)
         at = np.maximum(left - 1, 0) * 0.5
         below = np.floor(at)
         part, ends = at - below, np.minimum([below, below + 1], np.maximum(left - 1, 0)).astype(np.intp)

@@ -166,7 +166,7 @@ class Scene:
             pair, e = self.pairs, np.nan_to_num(self.m.e)
             both = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ np.where(pair, e, 0.0)
             self.worked["apart"] = np.where(pair, 2 * self.m.e - both[self.f.at], self.m.e)
-        return self.worked["apart"]
+        return np.asarray(self.worked["apart"], dtype=np.float64)
 
     @property
     def pairs(self) -> NDArray[np.bool_]:
@@ -175,7 +175,7 @@ class Scene:
             live = np.isfinite(self.m.e) & self.f.zone[:, None]
             count = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ live.astype(float)
             self.worked["pairs"] = live & (np.round(count[self.f.at]) == 2)
-        return self.worked["pairs"]
+        return np.asarray(self.worked["pairs"], dtype=np.bool_)
 
 
 def scene(f: Frame, y: Vector, m: Fit) -> Scene:
