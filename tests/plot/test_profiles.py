@@ -132,7 +132,10 @@ def test_containers_outside_a_panel_are_marked_at_its_rim_and_counted(judged):
     marks = {(line.get_marker(), *line.get_xydata()[0]) for line in ax.lines if line.get_marker() in "<>"}
     assert marks == {("<", rim[0], height), (">", rim[1], height)}
     assert rim[1] < 100
-    assert [t.get_text() for t in ax.texts] == ["2"]
+    told = [t.get_text() for t in ax.texts]
+    assert [t for t in told if t.isdigit()] == ["2"]
+    assert "bands: half and nine tenths of 126 containers; 30 drawn" in told
+    assert len([line for line in ax.lines if line.get_marker() == "."]) == 30
 
 
 def test_an_interval_of_the_mean_without_an_end_is_marked_where_it_leaves_the_panel(judged):
