@@ -34,7 +34,7 @@ def test_others_are_those_rows_that_are_left() -> None:
 
 
 def test_many_runs_are_held_against_all_containers(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Twenty runs of six: gaps and standard errors nearly as run by run (half a standard error at most), a shift of 0.5 found."""
+    """Twenty runs of six: nearly as run by run (half a standard error at most), a shift of 0.5 found."""
     rng = np.random.default_rng(12)
     u = {b: list(0.1 * rng.normal(size=4) + (0.5 if b // 6 == 3 else 0.0)) for b in range(120)}
     run = np.repeat([f"R{b // 6:02d}" for b in range(120)], 3)
