@@ -39,7 +39,8 @@ LONGEST = ("tests/packaging/test_windows.py", "tests/deposit/test_whole.py", "te
            "notebooks/01-design.ipynb", "notebooks/00-study.ipynb", "notebooks/02-sampling.ipynb",
            "tests/browser/test_lab.py", "tests/intake/test_intake_fuzz.py", "tests/sampling/test_order.py",
            "tests/test_flow.py", "tests/quality/test_assess.py", "tests/design/test_tables.py",
-           "tests/browser/test_report_page.py", "notebooks/07-report.ipynb")
+           "tests/browser/test_report_page.py", "tests/quality/test_stores.py", "tests/verdict/test_uses.py",
+           "tests/intake/test_labfiles.py", "tests/test_architecture.py", "notebooks/07-report.ipynb")
 """Test files and notebooks that take longest, the first to be started; a notebook stands after those it waits for."""
 TAKEN_IN = "03-intake"
 AFTER = {"00-study": (TAKEN_IN,), "01-design": (TAKEN_IN,), "02-sampling": (TAKEN_IN,), "04-quality": (TAKEN_IN,),

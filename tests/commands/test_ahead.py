@@ -68,6 +68,7 @@ def test_a_lock_that_cannot_be_read_and_a_file_for_a_folder_are_said(tmp_path) -
     assert "plan.lock" in faults(root)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("reason", "who", "wrong"), [
     ("outlier", "AB", 1), ("TBD", "AB", 1), ("because", "nobody", 2), ("bottle cracked on the way", "AB", 0),
     ("none", "unknown", 2), ("the bottle leaked", "A. B.", 0),

@@ -311,6 +311,7 @@ def test_containers_to_be_filled_for_planned_visits_may_lie_ahead(tmp_path) -> N
     assert check_folder(root)
 
 
+@pytest.mark.slow
 def test_a_store_of_the_stock_from_which_none_was_chosen_is_not_misspelt(tmp_path) -> None:
     rows = [{**r, "store": "B" if i else "A", "lot": ""} for i, r in enumerate(stock_rows(12))]
     toml = (STUDY_TOML + FLUID.replace("yrad = 8", "A = 8, B = 9")).replace("containers = 6", "containers = 1").replace(

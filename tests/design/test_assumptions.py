@@ -184,6 +184,7 @@ def test_cost_of_the_plan_with_controls_by_hand() -> None:
     assert (got.samples, got.determinations) == (52, 52)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("replicates", [1, 2])
 def test_what_is_promised_of_a_filed_plan_is_what_is_printed(seed: int, replicates: int) -> None:

@@ -31,6 +31,7 @@ def file_with(head: str, usual: str, odd: str, at: int = 2) -> str:
     return "\n".join([f"Code;Test;Result;Unit;{head}", *rows]) + "\n"
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize(("head", "usual", "odd"), [
     ("QC", "pass", "fail"), ("Valid", "TRUE", "FALSE"), ("Valid", "yes", "no"), ("Status", "F", "X"), ("St", "F", "W"),
     ("Q", "A", "R"), ("Code 2", "00", "13"), ("Freigabe", "ja", "nein"), ("Gültig", "x", ""), ("Approved by", "MK", ""),

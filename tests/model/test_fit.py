@@ -459,7 +459,7 @@ def test_a_mixed_model_that_cannot_be_fitted_costs_its_own_tables_only(monkeypat
     assert any(n.startswith("no way down. ") for n in m.notes)
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("margin", "zone"), [({"absolute": 3}, "lower"), ({"absolute": 3}, "upper"),
                                               ({"absolute": 3}, "above"),
                                               ({"relative_percent": 20}, "middle"), ({"relative_percent": 20}, "lower")])

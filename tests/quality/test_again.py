@@ -68,6 +68,7 @@ def test_a_second_measuring_that_agrees_asks_nothing(seed, tmp_path):
     assert "Run R9 has results and no check fluid: nothing vouches for it by a check fluid." in fluid
 
 
+@pytest.mark.slow
 def test_a_run_with_its_own_check_fluid_is_vouched_for(tmp_path):
     case = build(5)
     again(case, tmp_path, factor={"Ca": 1.5}, bottles=2, fluid=True)

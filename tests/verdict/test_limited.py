@@ -184,6 +184,7 @@ def test_limits_keep_a_word_from_being_firm_that_only_their_middle_carries(tmp_p
     assert not among.firm
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("limits", "changes", "told"), [
     (("<3.2", "<3.2"), {"margin": FOUR}, True), (("<3.2", "<5"), {"margin": FOUR}, False),
     (("<3.2", "<4"), {"margin": FOUR}, False), (("<3.2", "<3.2"), {"margin": {"relative_percent": 20}}, False),
