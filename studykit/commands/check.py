@@ -15,7 +15,7 @@ from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
 from studykit.core.record import significant
 from studykit.core.writer import refuse_unusual
-from studykit.design.tables import confounded_words, early_words, open_design, tried_design
+from studykit.design.tables import confounded_words, design_faults, early_words
 from studykit.inference.unlike import unlike_words
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
@@ -87,15 +87,15 @@ def check_folder(root: Path) -> Checked:
     if study is None:
         raise BadInput(faults, title="The study folder has faults")
     faults = [*faults, *(altered_tables(root) if there and not faults else []), *_ahead(root, study, tables)]
-    view, stops = (None, []) if tables is None else tried_design(_drafted(root, study, tables))
-    faults = [*faults, *stops]
+    drafted = None if tables is None else _drafted(root, study, tables)
+    faults = [*faults, *([] if drafted is None else design_faults(drafted))]
     outcome: IntakeOutcome | None = None
     if tables is not None and len(tables.samples) and raw_files(root):
         outcome, more = _intake(root, study, tables.samples)
         faults = [*faults, *more]
     elif tables is not None and there:
         faults = [*faults, *_told(lambda: read_exclusions(root, study, tables.results))]
-    if faults or tables is None:
+    if faults or tables is None or drafted is None:
         raise BadInput(_once(faults), title="The study folder has faults")
     results = outcome.results if outcome is not None else tables.results
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
@@ -103,7 +103,7 @@ def check_folder(root: Path) -> Checked:
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
                           *barred_words(study, tables.containers, tables.samples), *to_come(root),
                           *days_to_come(root, results),
-                          *notebook_notes(root), *early_words(view or open_design(tables), there),
+                          *notebook_notes(root), *early_words(drafted, there),
                           *precision_notes(study, results), *alpha_notes(study, tables.containers)))
 
 

@@ -12,7 +12,7 @@ from studykit.core.change import change_files
 from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore, unless_done
 from studykit.core.writer import one_writer, refuse_unusual
-from studykit.design.tables import confounded_words, design_faults, early_words, open_design
+from studykit.design.tables import confounded_words, design_faults, early_words
 from studykit.report.kept import results_of_functions
 from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
@@ -66,7 +66,7 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
     notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
              *barred_words(study, filed.plan.containers, filed.plan.samples),
              *confounded_words(study, filed.plan.containers, filed.plan.samples),
-             *early_words(open_design(load_tables(root, with_results=False)), results_there(root)))
+             *early_words(load_tables(root, with_results=False), results_there(root)))
     return PlanMade(page=root / PAGES / "plan.html", files=filed.files, notes=notes)
 
 

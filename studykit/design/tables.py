@@ -82,33 +82,21 @@ class DesignView:
 
 def design_faults(tables: Tables) -> list[Fault]:
     """What the design chapter would stop at: a guess that cannot be, limits without a design, too small a budget."""
-    return tried_design(tables)[1]
-
-
-def tried_design(tables: Tables) -> tuple[DesignView | None, list[Fault]]:
-    """The design of the tables, None where it cannot be made, and what its chapter would stop at."""
-    view: DesignView | None = None
     try:
         view = open_design(tables)
         sizes = view.limits.sizes() if view.aims else []
         if view.settings.budget is not None and view.costs is not None and sizes:
             affordable_of(sizes, view.costs, view.settings.budget)
     except BadInput as error:
-        return view, list(error.faults)
-    return view, []
+        return list(error.faults)
+    return []
 
 
 def open_design(stage: OpenStage | Tables) -> DesignView:
     """The design of the open stage: [design] of study.toml, else the stored containers of the plan."""
-    study, containers = stage.study, stage.containers
-    stored = containers[containers["treatment"].isin(("", "stored"))]
-    settings = study.design or DesignSettings(containers=max(len(stored), 1))
-    if study.design is None:
-        study = study.model_copy(update={"design": settings})
+    (study, settings, size), containers = _sized(stage), stage.containers
     outlook = could_it_settle(study, containers if len(containers) else None)
     gradients = _gradients(study, outlook)
-    size = DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates,
-                      scatter=study.factors.across_depths)
     try:
         costs: Costs | None = costs_of(settings)
     except BadInput:
@@ -116,6 +104,17 @@ def open_design(stage: OpenStage | Tables) -> DesignView:
     return DesignView(study=study, settings=settings, size=size, containers=containers, outlook=outlook,
                       aims=aims_of(study, gradients), gradients=tuple(gradients.items()), costs=costs,
                       samples=stage.samples)
+
+
+def _sized(stage: OpenStage | Tables) -> tuple[Study, DesignSettings, DesignSize]:
+    """The study with its [design], else with the stored containers of the plan for one, and what that comes to."""
+    study, containers = stage.study, stage.containers
+    stored = containers[containers["treatment"].isin(("", "stored"))]
+    settings = study.design or DesignSettings(containers=max(len(stored), 1))
+    if study.design is None:
+        study = study.model_copy(update={"design": settings})
+    return study, settings, DesignSize(containers=settings.containers, depths=len(study.factors.depths),
+                                       replicates=settings.replicates, scatter=study.factors.across_depths)
 
 
 def _gradients(study: Study, outlook: Outlook) -> dict[str, float]:
@@ -371,11 +370,11 @@ EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatab
 """Warnings that ``check`` and ``plan`` say before anything is drawn; afterwards the first three only."""
 
 
-def early_words(view: DesignView, drawn: bool) -> tuple[str, ...]:
+def early_words(tables: Tables, drawn: bool) -> tuple[str, ...]:
     """What is better known before money is spent, a sentence each; ``drawn``: the results are there."""
-    topics = EARLY[:3] if drawn else EARLY
+    topics, (study, _, size) = EARLY[:3] if drawn else EARLY, _sized(tables)
     return tuple(f"[{a.topic}] {a.what}: {a.why}. {a.cure[0].upper()}{a.cure[1:]}."
-                 for a in advise(view.study, view.size, view.containers, view.samples) if a.topic in topics)
+                 for a in advise(study, size, tables.containers, tables.samples) if a.topic in topics)
 
 
 def budget_table(view: DesignView) -> pd.DataFrame:
