@@ -176,5 +176,6 @@ EQUIVALENT: dict[str, str] = {
     "inference/bounded|_beyond|arithmetic|sign * f.weights|sign / f.weights|1":
         "an early way out, which the bound behind it decides alike",
     "verdict/below|all_below|comparison|0 < highest < margin.edge|0 <= highest < margin.edge|0": "limits are above 0",
+    "inference/bounded|largest|axis|np.abs(pair.form).sum(axis=0)|np.abs(pair.form).sum(axis=1)|0": "a symmetric matrix",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -191,3 +192,15 @@ def test_weights_are_told_once_and_in_one_order():
     """A report is compared with its second run byte by byte, and a set has another order in every process."""
     words = list("hgfedcbahgfedcba")
     assert estimands._weights_told(words) == "a, b, c, d, e, f, g, h"
+
+
+def test_limits_are_counted_of_the_analyte_itself_by_container():
+    """A: the heel is a limit; B: a zone is; C: numbers alone, and limits of another analyte; D is no stored container."""
+    samples = pd.DataFrame({"sample": list("abcd"), "container": list("ABCD"), "kind": "heel"})
+    results = pd.DataFrame({"sample": list("abcd") + list("abc"), "analyte": ["M"] * 4 + ["Z", "A", "Z"],
+                            "qualifier": ["<", "", "", "<", "<", "<", "<"]})
+    table = pd.DataFrame({"container": list("ABC"), "qualifier": ["", ">", ""]})
+    model = SimpleNamespace(analyte="M", rows=SimpleNamespace(table=table))
+    assert estimands._limits(model, results, samples, ("heel",), {"A", "B", "C"}) == 2
+    assert estimands._limits(model, results, samples, ("composite",), {"A", "B", "C"}) == 0
+    assert estimands._limits(model, results, samples, ("heel",), {"C", "D"}) == 1

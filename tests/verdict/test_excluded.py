@@ -88,3 +88,11 @@ def test_nothing_excluded_is_two_empty_tables(told: Any) -> None:
     found = told([], outcome("uneven"), None, beyond(), beyond())
     assert (list(found.words.columns), len(found.words)) == (COLUMNS, 0)
     assert (list(found.beyond.columns), len(found.beyond)) == (list(BEYOND_COLUMNS), 0)
+
+
+def test_reasons_stand_in_the_order_of_the_alphabet_once_each(told: Any) -> None:
+    reasons = ["leaked", "cap open", "spilled", "broken", "wrong oven", "airy", "leaked"]
+    found = told([("P", r) for r in reasons], outcome("homogeneous", P="homogeneous"), outcome("stratified", P="stratified"),
+                 beyond(), beyond())
+    in_order = "airy; broken; cap open; leaked; spilled; wrong oven"
+    assert [row[-1] for row in found.words.to_numpy().tolist()] == [in_order, in_order]
