@@ -19,6 +19,7 @@ from studykit.inference.contrasts import (
     p_beyond,
     p_within,
     pair_rows,
+    promised,
     whole_pairs,
     word_codes,
 )
@@ -392,3 +393,10 @@ def test_some_studies_are_taken_with_all_that_belongs_to_them():
     some = found.taken(np.array([2, 0]))
     for name in ("estimate", "se", "df", "unit_variance"):
         assert np.array_equal(getattr(some, name), getattr(found, name)[[2, 0]])
+
+
+def test_what_a_pattern_promises_is_half_a_ninety_per_cent_interval_in_units_of_a_container():
+    c = Contrasts(estimate=np.zeros((1, 4)), se=np.array([[1.0, 1.0, np.nan, 1.0]]), df=np.array([[3.0, 9.0, 9.0, 0.5]]),
+                  unit_variance=np.array([[0.2, 0.1, 0.1, 0.1]]))
+    assert promised(c)[0] == pytest.approx([math.sqrt(0.2) * stats.t.isf(0.05, 3), math.sqrt(0.1) * stats.t.isf(0.05, 9),
+                                            math.inf, math.inf])
