@@ -256,3 +256,11 @@ def test_the_arithmetic_of_a_factor_is_that_of_logarithms(tmp_path):
     assert row["never below"] == pytest.approx(100 * math.expm1(stats.norm.ppf(0.95) * se))
     by_hand = 2 * stats.norm.cdf(math.log(1.06) / se - stats.norm.ppf(0.95)) - 1
     assert row["chance for a uniform pair, %"] == pytest.approx(100 * by_hand, abs=0.01)
+
+
+def test_what_the_method_cannot_see_is_told_where_nothing_else_was_declared(tote):
+    stage, models, verdicts = tote
+    assert verdicts["Ca"].blind_to == stage.study.analytes["Ca"].blind_to != ""
+    silent = {k: a.model_copy(update={"blind_to": ""}) for k, a in stage.study.analytes.items()}
+    told = known.single_verdicts(stage.study.model_copy(update={"analytes": silent}), models)["Ca"].blind_to
+    assert told.startswith("particles above a few micrometres")
