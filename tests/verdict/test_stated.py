@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -264,3 +265,9 @@ def test_what_the_method_cannot_see_is_told_where_nothing_else_was_declared(tote
     silent = {k: a.model_copy(update={"blind_to": ""}) for k, a in stage.study.analytes.items()}
     told = known.single_verdicts(stage.study.model_copy(update={"analytes": silent}), models)["Ca"].blind_to
     assert told.startswith("particles above a few micrometres")
+
+
+def test_one_analyte_by_known_precision_is_enough_for_one_container():
+    paths = [SimpleNamespace(path=p) for p in ("known precision", "too few values")]
+    assert known.no_single(paths).startswith("One container was sampled")  # type: ignore[arg-type]
+    assert known.no_single(paths[1:]).startswith("Several containers")  # type: ignore[arg-type]
