@@ -233,12 +233,15 @@ def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
     return out
 
 
-def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
-    """A run reads one analyte, or several by one amount, higher or lower: all of it, or its check fluid or stock alone."""
+def shifts(sc: Scene, runs: list[tuple[str, Index]], of: str = "") -> list[Candidate]:
+    """A run reads one analyte, or several by one amount, higher or lower: all of it, or its check fluid or stock alone.
+
+    ``of``: the one run of three or more that is asked about, where it is one.
+    """
     gaps = _gaps(sc, runs)
     looked = float(np.log(max(2, sum(map(len, gaps.values())))))
     tries: list[tuple[float, Candidate]] = []
-    for run, rows in runs:
+    for run, rows in (r for r in runs if not of or r[0] == of):
         kind = sc.f.rows["kind"].iloc[rows].eq("check fluid").to_numpy()
         for g in gaps[run]:
             one = [("run shift", g.best, g.gain(g.best, g.best), rows)]

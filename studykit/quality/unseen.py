@@ -219,7 +219,7 @@ def _shift(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float
     for run, rows in _some(runs) if len(runs) > 1 else ():
         y = base.y.copy()
         y[rows] += size * unit * _signs(rng, unit.size)
-        found = [c for c in shifts(_refitted(base, y), runs) if len(c.columns) == 1]
+        found = [c for c in shifts(_refitted(base, y), runs, run if len(runs) >= MANY else "") if len(c.columns) == 1]
         own = [c for c in found if c.place == f"run {run}" or run in c.detail.split()]
         yield np.array([_net(own, ("run shift",), a) for a in range(unit.size)])
 

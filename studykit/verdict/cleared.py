@@ -52,10 +52,10 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
     table = words(stage, models) if each is None else each
     analytes = [m.analyte for m in models if stage.study.decides(m.analyte)]
     closed = [a for a in analytes if (table.loc[table["analyte"] == a, "judged"] == NO).any()]
-    measured = _measured(stage)
+    measured, own, none = _measured(stage), dict(iter(table.groupby("container", sort=False))), table.iloc[:0]
     told, rows = series(map(stage.study.label_of, closed)), []
     for container in _stored(stage):
-        mine = table[table["container"] == container]
+        mine = own.get(container, none)
         left = list(mine.loc[mine["word"] != WITHIN, "analyte"])
         seen = set(mine.loc[mine["word"] == BEYOND, "analyte"])
         others = NO if seen & set(closed) or set(left) - set(closed) else YES

@@ -115,6 +115,8 @@ LEDGER: dict[str, list[Row]] = {
         row("A long file of a million rows (eight", "million eight 1.73 0.66 2.6 5.2 4.9 1.1 723",
             "cited: tests.benchmarks.bench_intake"),
         row("Processor seconds of the main", "9.2 6.6 6.3 5.6 16.5 9.4", "cited: their cells run in one process"),
+        row("On 28 November, on a busy machine", "28 thousand 46 20 340 5,000 4 320", "cited: tests.benchmarks.bench_large"),
+        row("A whole report of 5,000 was not", "5,000", "cited: tests.benchmarks.bench_large"),
         row("Leaving each of 40,000 container", "40,000",
             "inference/test_influence.py::forty_thousand_containers_are_left_out_within_a_second"),
         row("would a false sentence be noticed", "300",

@@ -48,3 +48,12 @@ def test_many_runs_are_held_against_all_containers(monkeypatch: pytest.MonkeyPat
     assert float(off.max()) < 0.5
     assert float(off.median()) < 0.1
     assert many.loc[many["run"] == "R03", "containers"].to_numpy() == pytest.approx(np.full(4, 0.5), abs=0.15)
+
+
+def test_one_run_is_asked_about_as_among_all() -> None:
+    u = {b: [0.5 if b // 6 == 3 else 0.0] * 4 for b in range(30)}
+    sc = scene_of(boxes=30, u=u, rows={"run": np.repeat([f"R{b // 6:02d}" for b in range(30)], 3)})
+    runs = list(run_rows(sc))
+    every = [(c.cause, c.place, c.columns, c.gain) for c in shifts.shifts(sc, runs) if c.place == "run R03"]
+    assert every
+    assert [(c.cause, c.place, c.columns, c.gain) for c in shifts.shifts(sc, runs, "R03")] == every
