@@ -12,6 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import nbformat
@@ -21,23 +22,28 @@ from studykit.report.make import make_report
 from studykit.report.run import run_notebooks
 from studykit.study.stages import share, stems_in
 
-IMPORTS = ("import studykit.notebook.stage as kit\n"
-           "kit.modelset, kit.verdictset, kit.quality, kit.intake, kit.designset, kit.figures, kit.front\n"
-           "import statsmodels.formula.api, matplotlib.pyplot")
+
+def imports_of(notebook: Path) -> str:
+    """All that a stage notebook imports, as it stands there."""
+    cells = [c.source for c in nbformat.read(notebook, as_version=4).cells if c.cell_type == "code"]
+    lines = [line for source in cells for line in source.splitlines() if re.match(r"(from \S+ )?import ", line)]
+    return "\n".join(dict.fromkeys(lines))
 
 
-def only_imports(folder: Path, count: int) -> float:
-    """Seconds for that many notebooks that import and do nothing."""
+def only_imports(folder: Path, stages: Sequence[Path]) -> float:
+    """Seconds for as many notebooks as there are stages that import what these import and do nothing."""
     nb = nbformat.v4.new_notebook()
     nb.metadata = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
                    "language_info": {"name": "python"}}
-    nb.cells = [nbformat.v4.new_code_cell("study: str = ''", metadata={"tags": ["parameters"]}),
-                nbformat.v4.new_code_cell(IMPORTS)]
-    nbformat.write(nb, folder / "imports.ipynb")
+    made = []
+    for path in stages:
+        nb.cells = [nbformat.v4.new_code_cell("study: str = ''", metadata={"tags": ["parameters"]}),
+                    nbformat.v4.new_code_cell(imports_of(path))]
+        made.append(folder / f"imports-{path.stem}.ipynb")
+        nbformat.write(nb, made[-1])
     start = time.perf_counter()
-    for k in range(count):
-        run_notebooks({"x": folder / "imports.ipynb"}, {"x": folder / f"out-{k}.ipynb"}, {"study": ""}, lambda _: None,
-                      separate=True)
+    for path in made:
+        run_notebooks({"x": path}, {"x": folder / f"out-{path.name}"}, {"study": ""}, lambda _: None, separate=True)
     return time.perf_counter() - start
 
 
@@ -89,16 +95,16 @@ def again(root: Path) -> None:
 
 def main() -> None:
     """Print the ratios measured in this run."""
-    count = len(stems_in(share("notebooks")))
+    stages = [share("notebooks") / f"{stem}.ipynb" for stem in stems_in(share("notebooks"))]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        bare = only_imports(folder, count)
+        bare = only_imports(folder, stages)
         copy_demo("ropeway", folder / "demo")
         start = time.perf_counter()
         make_report(folder / "demo", lambda _: None)
         report = time.perf_counter() - start
         again(folder / "demo")
-    print(f"demo report {report:.1f} s, {count} notebooks that only import {bare:.1f} s: ratio {report / bare:.2f}")
+    print(f"demo report {report:.1f} s, {len(stages)} notebooks that only import {bare:.1f} s: ratio {report / bare:.2f}")
     bare_python, shown = starts([sys.executable, "-c", "pass"]), starts([sys.executable, "-m", "studykit", "--help"])
     print(f"studykit --help {shown:.2f} s, python alone {bare_python:.2f} s: ratio {shown / bare_python:.1f}")
 
