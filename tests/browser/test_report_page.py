@@ -135,7 +135,7 @@ def test_what_runs_off_would_be_seen(browser, page_file):
     assert page.evaluate(WIDE)
 
 
-@pytest.mark.parametrize("name", ["page_file", "tote_file"])
+@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
 def test_page_one_answers_five_questions_on_two_screens(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     told = answered(page)
@@ -147,7 +147,7 @@ def test_page_one_answers_five_questions_on_two_screens(browser, name, request):
     assert marks == 1 + page.locator(".tag-strip tbody tr").count()
 
 
-@pytest.mark.parametrize(("name", "most"), [("page_file", 20), ("tote_file", 6)])
+@pytest.mark.parametrize(("name", "most"), [("page_file", 20), pytest.param("tote_file", 6, marks=pytest.mark.slow)])
 def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_chapters(browser, name, most, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     pages = printed(page)
@@ -162,7 +162,7 @@ def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_
 
 
 @pytest.mark.few(1)
-@pytest.mark.parametrize("name", ["page_file", "tote_file"])
+@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
 def test_no_table_head_is_printed_without_a_row(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     assert orphans(printed(page), page.evaluate(HEADED)) == []
@@ -215,6 +215,7 @@ def test_on_a_dark_page_drawings_are_dark_and_their_colours_are_told_apart(brows
     assert all((s + 0.05) / (paper + 0.05) > 3 for s in series)
 
 
+@pytest.mark.slow
 def test_in_print_no_question_runs_into_its_answer(browser, tote_file):
     page, _ = opened(browser, tote_file, 1280)
     page.emulate_media(media="print")
@@ -227,6 +228,7 @@ def test_in_print_no_question_runs_into_its_answer(browser, tote_file):
     assert page.locator(".tag-questions strong:first-child").count() == 5
 
 
+@pytest.mark.slow
 def test_one_container_prints_what_single_results_can_say_and_every_stage_with_its_finding(browser, tote_file):
     page, _ = opened(browser, tote_file, 1280)
     assert page.evaluate("[...document.querySelectorAll('nav a')].map(a => a.textContent)") == [
@@ -240,7 +242,7 @@ def test_one_container_prints_what_single_results_can_say_and_every_stage_with_i
 
 
 @pytest.mark.few(1)
-@pytest.mark.parametrize("name", ["page_file", "tote_file"])
+@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
 def test_everything_is_reachable_by_two_buttons(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     folds, code = page.locator("main details:not(.code)"), page.locator("details.code")

@@ -61,6 +61,7 @@ def test_the_scatter_about_a_mean() -> None:
     assert x[:100] @ few @ x[:100] == pytest.approx(np.var(x[:100], ddof=1) / 4)
 
 
+@pytest.mark.slow
 def test_limits_of_two_thousand_containers_take_no_matrix() -> None:
     low, high, groups = cells(2000, 0.02)
     tracemalloc.start()
