@@ -43,6 +43,8 @@ ALONE = "; by themselves they are not shown beyond"
 NO_AGE, NO_LINE = "Nothing can be said of how long these may stand", "the ages at which they were drawn tell nothing of growth"
 ALL_NAMED = 3
 """Containers that are named even where they are all of them."""
+MANY_NAMED, FIRST_NAMED, LISTED = 60, 12, "report/06-verdict/time-actions.csv"
+"""Of more containers than the first so many are named in a sentence, and the table in which every one stands."""
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
 
 
@@ -460,8 +462,12 @@ def _because(part: pd.DataFrame, names: Mapping[str, str]) -> str:
 
 
 def _names(part: pd.DataFrame, of: int) -> str:
-    """The containers of some rows; of all ``of`` of them in two words."""
-    return f"all {of}" if len(part) == of > ALL_NAMED else series(part["container"])
+    """The containers of some rows; of all ``of`` of them in two words, of very many the first and where all stand."""
+    if len(part) == of > ALL_NAMED:
+        return f"all {of}"
+    if len(part) <= MANY_NAMED:
+        return series(part["container"])
+    return f"{len(part):,} containers: {series(part['container'][:FIRST_NAMED])} and the others that {LISTED} names"
 
 
 def said(study: Study, found: Ageing) -> str:

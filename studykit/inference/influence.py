@@ -44,6 +44,11 @@ class Influence:
     of: int = 0
 
     @property
+    def few(self) -> bool:
+        """Whether not every container was tried."""
+        return self.of > len(self.table)
+
+    @property
     def decisive(self) -> tuple[str, ...]:
         """Containers without which the verdict would be another."""
         return tuple(str(c) for c in self.table.loc[self.table["changed"], "left_out"])
@@ -57,7 +62,7 @@ class Influence:
         """One plain sentence on whether the verdict hangs on one container."""
         n, word = len(self.table), str(self.full["verdict"])
         if not self.decisive:
-            few = f" furthest out of {self.of:,}" if self.of > n else ""
+            few = f" furthest out of {self.of:,}" if self.few else ""
             return f"The verdict '{word}' stays the same whichever of the {n} containers{few} is left out."
         others = sorted({str(v) for v in self.table.loc[self.table["changed"], "verdict"]})
         return (f"The verdict '{word}' depends on single containers: without {', '.join(self.decisive)} it would be "

@@ -25,6 +25,7 @@ from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel, fitted, judge_rows
 from studykit.model.rows import columns_of, known, replicated
 from studykit.model.stated import precision_at
+from studykit.model.tables import TRIED, unchanged
 from studykit.quality import figures as qualityfigures
 from studykit.study.definition import Study
 from studykit.study.spans import on_margin
@@ -225,7 +226,10 @@ def influence_table(models: list[AnalyteModel], found: dict[str, Influence]) -> 
         others = sorted({str(v) for v in one.table.loc[one.table["changed"], "verdict"]})
         rows.append((m.analyte, one.full["verdict"], m.pairs.widest.label, first["left_out"], 100 * first["shift"],
                      ", ".join(others) or "none", series(one.decisive) or "\u2013"))
-    return pd.DataFrame(rows, columns=INFLUENCE_COLUMNS)
+    made = pd.DataFrame(rows, columns=INFLUENCE_COLUMNS)
+    if any(one.few for one in found.values()):
+        made[TRIED] = [f"{len(found[a].table)} of {found[a].of}" if found[a].few else "all" for a in made["analyte"]]
+    return made
 
 
 def closest(models: list[AnalyteModel], found: dict[str, Influence]) -> str:
@@ -269,7 +273,8 @@ def influence_words(found: dict[str, Influence], name: Callable[[str], str] = st
     if not found:
         return "With fewer than three containers none can be left out."
     hanging = [f"- {name(a)}: {one.sentence()}" for a, one in found.items() if one.decisive]
-    return "\n".join(hanging) or "No analyte's word on average changes, whichever single container is left out."
+    tried = {name(a): f"{len(one.table)} of {one.of}" for a, one in found.items() if one.few}
+    return "\n".join(hanging) or unchanged(tried)
 
 
 def repeatability(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

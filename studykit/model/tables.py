@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.files import safe_name, write_csv
+from studykit.core.listing import series
 from studykit.core.record import significant
 from studykit.inference.equivalence import DECLARED, LOST, OWN
 from studykit.inference.single import SingleResult
@@ -192,6 +194,8 @@ def structures(models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+TRIED = "tried"
+"""The column of the leave-one-out table that is there where not every container was left out."""
 MEANT = {"pooled": "every difference between depths scatters alike",
          "own gradient": "each container has a straight gradient of its own over height, about which all zones scatter alike"}
 
@@ -292,3 +296,10 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
         for component, variance in (m.reml.variances if m.reml is not None else {}).items():
             stage.record(f"sd.{name}.{safe_name(component)}", m.rows.margin.shown_sd(math.sqrt(variance)), m.shown_unit,
                          3, kind="optimised", table="variances.csv")
+
+
+def unchanged(tried: Mapping[str, str]) -> str:
+    """That no word hangs on one container, and of which analytes ("20 of 400" each, by name) not every one was tried."""
+    told = "No analyte's word on average changes, whichever single container is left out"
+    few = series(f"of {name} the {some}" for name, some in tried.items())
+    return f"{told}, of those tried: {few} containers that lie furthest out, of the others all." if tried else f"{told}."

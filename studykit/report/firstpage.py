@@ -18,7 +18,7 @@ from studykit.core.listing import of_series, series
 from studykit.core.record import literal, read_records, significant
 from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
-from studykit.model.tables import MEANT
+from studykit.model.tables import MEANT, TRIED, unchanged
 from studykit.quality.flags import listed
 from studykit.report import history, visits
 from studykit.report.beyond import by_zones, elsewhere, of_zones
@@ -265,7 +265,8 @@ def rests_on(stage: OpenStage, influence: pd.DataFrame) -> list[str]:
         told.append(f"{mean}; that rests on one container: without {alone[0]} it is {other}." if len(alone) == 1 else
                     f"{mean}, but only just: leaving out any one of {len(alone)} containers makes it {other}.")
     told += _uneven_by_one(stage)
-    return told or ["No analyte's word on average changes, whichever single container is left out."]
+    some = influence[influence[TRIED] != "all"].to_dict("records") if TRIED in influence else []
+    return told or [unchanged({stage.study.label_of(str(r["analyte"])): str(r[TRIED]) for r in some})]
 
 
 def _uneven_by_one(stage: OpenStage) -> list[str]:

@@ -517,3 +517,15 @@ def test_times_of_one_sentence_are_in_days_where_all_are_short() -> None:
     day = 12 / 365.2425
     assert tables._spans(5 * day, 30 * day, math.inf) == (["5.00", "30.0", "never"], "days")
     assert tables._spans(5 * day, 9.0, 8.0) == (["0.164", "9.00", "8.00"], "months")
+
+
+def test_of_very_many_containers_the_first_are_named_and_the_table_in_which_all_stand() -> None:
+    """Four hundred codes filled half a screen of page one."""
+    row = {"what to do": "treat", "because of": "y", "reason": "why", "judged on": "", "until": ""}
+    for many, told in ((60, "C059"), (61, "61 containers: C000, C001")):
+        rows = [row | {"container": f"C{i:03d}"} for i in range(many)]
+        todo = pd.DataFrame([*rows, row | {"container": "Z", "reason": "other"}])
+        line = next(x for x in tables.action_words(todo, {}).splitlines() if "why" in x)
+        assert told in line
+        assert ("C012" in line) == (many == 60)
+        assert ("report/06-verdict/time-actions.csv" in line) == (many == 61)

@@ -189,3 +189,24 @@ def test_scatter_of_repeats_beside_the_stated_one(margin) -> None:
     model = replace(model, rows=model_rows(study, "y", *tables_of(single)))
     assert d.repeatability(study, [model]).empty
     assert d.pooled_within(model)[1] == 0
+
+
+def test_where_not_every_container_was_left_out_the_table_and_the_sentence_say_so(monkeypatch) -> None:
+    """Of 60 containers, one of which lacks a depth, eight are tried: the sentence had said "whichever"."""
+    frame = layered(n=60, sd=0.004, seed=8)
+    frame = frame[~((frame["container"] == "C3") & (frame["depth"] == "lower"))]
+    model = fit(frame, DEPTHS, {"absolute": 2.5})[1]
+    whole = {"y": d.influence_of(model)}
+    assert "tried" not in d.influence_table([model], whole)
+    assert d.influence_words(whole) == "No analyte's word on average changes, whichever single container is left out."
+    monkeypatch.setattr(d, "EVERY", 50)
+    monkeypatch.setattr(d, "FURTHEST", 8)
+    some = {model.analyte: d.influence_of.__wrapped__(model)}
+    table = d.influence_table([model], some)
+    assert list(table["tried"]) == ["8 of 60"]
+    assert "of y the 8 of 60 containers that lie furthest out" in d.influence_words({"y": some[model.analyte]})
+    kept = set(some[model.analyte].table["left_out"])
+    rest = whole["y"].table.set_index("left_out").loc[sorted(kept)]
+    np.testing.assert_allclose(rest["estimate"], some[model.analyte].table.set_index("left_out").loc[sorted(kept), "estimate"])
+    shifts = whole["y"].table.set_index("left_out")["shift"].abs()
+    assert shifts.idxmax() in kept

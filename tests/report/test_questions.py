@@ -231,6 +231,10 @@ def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one(monkeypatch
         "On average P is homogeneous, but only just: leaving out any one of 2 containers makes it inconclusive."]
     assert firstpage.rests_on(stage, none.assign(**{"other verdicts": "none"})) == [
         "No analyte's word on average changes, whichever single container is left out."]
+    large = pd.concat([none.assign(tried="20 of 400"), none.assign(analyte="q", tried="all")])
+    assert firstpage.rests_on(stage, large.assign(**{"other verdicts": "none"})) == [
+        "No analyte's word on average changes, whichever single container is left out, of those tried: of P the 20 of 400 "
+        "containers that lie furthest out, of the others all."]
 
 
 @pytest.mark.parametrize(("containers", "pair", "groups", "told"), [
