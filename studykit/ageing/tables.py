@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Container, Mapping, Sequence
-from functools import partial
+from collections.abc import Sequence
 from itertools import product
 
 import numpy as np
@@ -16,6 +15,8 @@ from studykit.ageing.brief import brief, rounded, seen_time, unclear, whole_time
 from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
+from studykit.ageing.todo import AGAIN, ITSELF, LEAVE, NO_LINE, NOTHING, TREAT
+from studykit.ageing.todo import action_words as action_words
 from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
 from studykit.core.listing import series
 from studykit.core.record import significant
@@ -36,15 +37,6 @@ POOL_COLUMNS = ["analyte", "between", "factor", "groups", "F rates", "p rates", 
                 "time, months", "random: lots", "mean lot within up to", "share of lots within up to"]
 ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "in short", "holds for"]
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
-TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
-ITSELF = "shown to lie beyond itself"
-YET = ", though their own zones are shown within every margin: how long they may stand is judged by the group"
-ALONE = "; by themselves they are not shown beyond"
-NO_AGE, NO_LINE = "Nothing can be said of how long these may stand", "the ages at which they were drawn tell nothing of growth"
-ALL_NAMED = 3
-"""Containers that are named even where they are all of them."""
-MANY_NAMED, FIRST_NAMED, LISTED = 60, 12, "report/06-verdict/time-actions.csv"
-"""Of more containers than the first so many are named in a sentence, and the table in which every one stands."""
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
 
 
@@ -429,45 +421,6 @@ def _not_shown(t: Trend) -> str:
 def _day(begins: pd.Timestamp, months: float) -> str:
     """The day on which a container has stood so long, the part of a day left out; empty where its beginning is not known."""
     return "" if pd.isna(begins) else f"{begins + pd.Timedelta(days=math.floor(months * DAYS_A_MONTH)):%Y-%m-%d}"
-
-
-def action_words(table: pd.DataFrame, names: Mapping[str, str], verb: str = "Treat", within: Container[str] = ()) -> str:
-    """The list of what to do in a sentence each, the most urgent first, each with its reason and days; empty without rows.
-
-    ``verb``: what is done to a container that may not be used as it stands; ``within``: containers that their own zones show
-    within every margin, of which it says why they are named all the same.
-    """
-    if table.empty:
-        return ""
-    treat, again, leave, none = (table[table["what to do"] == what] for what in (TREAT, AGAIN, LEAVE, NOTHING))
-    named, out = partial(_names, of=len(table)), list[str]()
-    for cause, part in sorted(treat.groupby("reason", sort=False), key=lambda group: group[0] != ITSELF):
-        why = f", {'each ' * (len(part) > 1)}shown to lie beyond a margin itself" if cause == ITSELF else (
-            f", because of {_because(part, names)}: {cause}{ALONE}")
-        out.append(f"- {verb} before use: {named(part)}{why}.")
-    mine = again["container"].isin([c for c in again["container"] if c in within])
-    for (own, reason), part in again.groupby([mine, "reason"]):
-        out.append(f"- {verb}, or sample again before use: {named(part)}, because of {_because(part, names)}: {reason}"
-                   f"{YET * bool(own)}.")
-    if len(leave):
-        days = [f"{named(part)}{f', sample again from {day} on' if day else ''}"
-                for day, part in leave.groupby(leave["until"].astype(str))]
-        when = f", as of {leave['judged on'].iloc[0]}" if leave["judged on"].iloc[0] else ""
-        out.append(f"- Leave{when}: {'; '.join(days)}.")
-    return "\n".join(out + [f"- {NO_AGE} ({NO_LINE}): {named(none)}."] * bool(len(none)))
-
-
-def _because(part: pd.DataFrame, names: Mapping[str, str]) -> str:
-    return series(names.get(a, a) for a in dict.fromkeys(a for keys in part["because of"] for a in keys.split(", ")))
-
-
-def _names(part: pd.DataFrame, of: int) -> str:
-    """The containers of some rows; of all ``of`` of them in two words, of very many the first and where all stand."""
-    if len(part) == of > ALL_NAMED:
-        return f"all {of}"
-    if len(part) <= MANY_NAMED:
-        return series(part["container"])
-    return f"{len(part):,} containers: {series(part['container'][:FIRST_NAMED])} and the others that {LISTED} names"
 
 
 def said(study: Study, found: Ageing) -> str:
