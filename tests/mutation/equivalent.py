@@ -176,7 +176,8 @@ EQUIVALENT: dict[str, str] = {
     "inference/bounded|_beyond|arithmetic|sign * f.weights|sign / f.weights|1":
         "an early way out, which the bound behind it decides alike",
     "verdict/below|all_below|comparison|0 < highest < margin.edge|0 <= highest < margin.edge|0": "limits are above 0",
-    "inference/bounded|largest|axis|np.abs(pair.form).sum(axis=0)|np.abs(pair.form).sum(axis=1)|0": "the matrix is symmetric: rows are columns",
+    "inference/bounded|largest|axis|np.abs(pair.form).sum(axis=0)|np.abs(pair.form).sum(axis=1)|0":
+        "the matrix is symmetric: rows are columns",
     "inference/own|near_differences|constant|0|1|0": "a side is -1 or 1",
     "inference/tost_power|_nodes|constant|96|97|0": "a node more of a rule that has converged",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
