@@ -56,4 +56,4 @@ def _names(part: pd.DataFrame, of: int) -> str:
         return f"all {of}"
     if len(part) <= MANY_NAMED:
         return series(part["container"])
-    return f"{len(part):,} containers: {series(part['container'][:FIRST_NAMED])} and the others that {LISTED} names"
+    return f"{len(part):,} containers, not only {series(part['container'][:FIRST_NAMED])}: every one stands in {LISTED}"

@@ -23,7 +23,7 @@ from studykit.quality.frame import Frame, Index, Vector, fit, quantile
 from studykit.quality.levels import containers
 from studykit.quality.runs import ENOUGH, drift_table, drifts, run_rows
 from studykit.quality.runs import places as place_in_run
-from studykit.quality.shifts import shifts
+from studykit.quality.shifts import MANY, shifts
 from studykit.quality.suspects import Suspects
 
 SIZES = {"drift": (2.0, 3.0, 4.0, 5.5, 7.5), "shift": (1.5, 2.25, 3.0, 4.0, 5.5), "value": (8.0, 12.0, 18.0, 27.0, 40.0),
@@ -31,8 +31,6 @@ SIZES = {"drift": (2.0, 3.0, 4.0, 5.5, 7.5), "shift": (1.5, 2.25, 3.0, 4.0, 5.5)
 """Sizes tried, in standard deviations of a bottle's departure in that analyte (``Fit.s``, middle of the zones)."""
 DRAWS = 4
 """Values and containers tried at each size (a value in every analyte)."""
-MANY = 40
-"""From so many runs on a fault of a run is tried in ``DRAWS`` of them: each try fits all readings anew."""
 FAULTS = {"drift": "drift over a run", "shift": "shift of a run", "value": "one value alone",
           "container": "level of a container, by one factor"}
 COLUMNS = ["fault", "analyte", "unit", "half_from", "most_from", "places"]
@@ -199,7 +197,7 @@ def _signs(rng: np.random.Generator, n: int) -> Vector:
 
 
 def _some(runs: list[tuple[str, Index]]) -> list[tuple[str, Index]]:
-    """The runs in which a fault is tried: all, or of ``MANY`` and more a few, evenly over their order."""
+    """The runs in which a fault is tried: all, or of ``MANY`` and more a few, since each try fits all readings anew."""
     return runs if len(runs) < MANY else [runs[k] for k in np.linspace(0, len(runs) - 1, DRAWS).astype(int)]
 
 
