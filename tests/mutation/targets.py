@@ -1,8 +1,10 @@
 """The modules that carry numbers, and for each the tests that stand nearest to it.
 
 Nearest: ``tests/<folder>/test_<module>.py`` and the other files of that test folder, which whoever works there
-runs; where there is none, the test files elsewhere that import the module. Slow tests, stored notebooks and runs
-of whole studies do not count: a fault that only they see is seen late and says little about where it lies.
+runs; where there is none, the test files elsewhere that import the module. A mutant meets the quick tests of these
+files first. What survives them meets the slow ones, which CI runs: many are slow only so that the everyday command stays
+quick. Tests of more than 15 processor seconds do not count, nor do stored notebooks and runs of whole studies: a fault
+that only those see is seen late and says little about where it lies.
 """
 
 from __future__ import annotations

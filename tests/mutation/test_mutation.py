@@ -90,6 +90,48 @@ def test_loop():
 '''
 
 
+SLOW_TESTS = """import time
+
+import pytest
+
+from toy.sums import alone, too_much
+
+
+def test_quick_one():
+    assert too_much(0.6)
+
+
+@pytest.mark.slow
+def test_the_limit_itself():
+    assert not too_much(0.5)
+
+
+@pytest.mark.slow
+def test_too_long():
+    while time.process_time() < 60:
+        assert alone(3.0, 2.0) == 1.0
+
+
+@pytest.mark.slow
+def test_for_which_no_time_is_left():
+    since = time.process_time()
+    while time.process_time() - since < 0.3:
+        assert too_much(0.6)
+    assert not too_much(0.5)
+"""
+
+
+BAD = """import pytest
+
+
+def test_wrong():
+    assert 1 == 2
+
+
+@pytest.mark.slow
+def test_late():
+    assert 1 == 2
+"""
 FATES = {
     ("share > HALF", "share <= HALF"): (engine.KILLED, "tests/test_sums.py::test_limit"),
     ("share > HALF", "share >= HALF"): (engine.SURVIVED, ""),  # nothing tests the limit itself
@@ -103,7 +145,7 @@ FATES = {
 SCRIPT = """
 import json, sys
 from pathlib import Path
-from tests.mutation import engine
+from tests.mutation import engine, learnt
 from tests.mutation.operators import mutants, mutated
 engine.PRELOADED, engine.FACTOR, engine.EXTRA_S = ("pytest", "hypothesis", "coverage"), 1.0, 1.0
 engine.preload()
@@ -117,6 +159,17 @@ jobs = {engine.Job(target=good, tree=mutated(source, m.name), lines=range(m.line
         for m in mutants(source) if [m.before, m.after] in wanted}
 for job, o in engine.run_mutants(list(jobs), base, log):
     told["fates"].append([jobs[job].before, jobs[job].after, o.fate, o.by])
+learnt.PATIENCE_S, learnt.AT_MOST_S = 1.0, 0.2
+aside = engine.Target(root=root, dotted="toy.sums", file=root / "toy/sums.py", tests=("tests/test_slowly.py",))
+slow = learnt.baseline([aside], root / "slow.json", log)
+told["learnt"], stored = [sorted(slow.tests), slow.mark], (root / "slow.json").stat().st_mtime_ns
+told["again"] = learnt.baseline([aside], root / "slow.json", log) == slow and (root / "slow.json").stat().st_mtime_ns == stored
+told["alone"] = [engine.passes(t, n, engine.SLOW, log) for t, n in (
+    (aside, "tests/test_slowly.py::test_the_limit_itself"), (target("tests/test_bad.py"), "tests/test_bad.py::test_late"))]
+late = {engine.Job(target=aside, tree=j.tree, lines=j.lines): m for j, m in jobs.items()
+        if m.before in ("share > HALF", "a - b")}
+told["tried"] = sorted({t for j in late for t in engine.reaching(j, slow)})
+told["late"] = [[late[j].after, o.fate, o.by] for j, o in engine.run_mutants(list(late), slow, log)]
 told["loaded"] = "toy" in sys.modules
 print(json.dumps(told))
 """
@@ -126,17 +179,25 @@ print(json.dumps(told))
 def test_killed_survived_endless_and_unreached_are_told_apart(tmp_path: Path) -> None:
     """In a process of its own, as the run itself, since it forks."""
     for name, text in (("toy/__init__.py", ""), ("toy/sums.py", SOURCE), ("tests/test_sums.py", TESTS),
-                       ("tests/test_bad.py", "def test_wrong():\n    assert 1 == 2\n"),
-                       ("pyproject.toml", "[tool.pytest.ini_options]\npythonpath = ['.']\n")):
+                       ("tests/test_slowly.py", SLOW_TESTS), ("tests/test_bad.py", BAD),
+                       ("pyproject.toml", "[tool.pytest.ini_options]\npythonpath = ['.']\nmarkers = ['slow: x']\n")):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text)
     done = subprocess.run([sys.executable, "-c", SCRIPT, str(tmp_path), json.dumps(list(FATES))], capture_output=True,
                           text=True, check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})
     assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+    told = json.loads(done.stdout.splitlines()[-1])
     assert told["passed"] == [True, False]  # tests that fail without any fault are no baseline
     assert "test_wrong" in told["why"]
     assert {(b, a): (fate, by) for b, a, fate, by in told["fates"]} == FATES
+    assert told["learnt"] == [["tests/test_slowly.py::test_for_which_no_time_is_left",
+                               "tests/test_slowly.py::test_the_limit_itself"], "slow"]  # the third takes too long
+    assert told["again"]  # learnt once
+    assert told["alone"] == [True, False]
+    assert told["tried"] == ["tests/test_slowly.py::test_the_limit_itself"]  # what fits into the time of one mutant
+    late = {after: (fate, by) for after, fate, by in told["late"]}
+    assert late["share >= HALF"] == (engine.KILLED, "tests/test_slowly.py::test_the_limit_itself")
+    assert late["a + b"] == (engine.SURVIVED, "")  # only the test that takes too long looks at it
     assert not told["loaded"]
     assert (tmp_path / "toy/sums.py").read_text() == SOURCE
 
@@ -176,11 +237,14 @@ def test_a_wide_run_takes_every_place_or_a_share_of_each_module() -> None:
 
 def test_the_table_names_every_survivor() -> None:
     row = {"module": "verdict/rule", "line": 7, "where": "judge", "kind": "sign", "before": "-a", "after": "a", "by": ""}
-    told = table([row | {"fate": engine.SURVIVED}, row | {"fate": engine.KILLED}])
-    assert "2 mutants: 1 killed, 1 survived; 50.0 % survive" in told
-    other = row | {"module": "mixed/fit", "fate": engine.KILLED}
-    assert "Survivors: mixed 0 of 1, verdict 1 of 2." in table([row | {"fate": engine.SURVIVED}, row | {
-        "fate": engine.KILLED}, other])
+    survived, killed = ({"quick": f, "fate": f} for f in (engine.SURVIVED, engine.KILLED))
+    late = {"quick": engine.SURVIVED, "fate": engine.KILLED}
+    told = table([row | survived, row | killed, row | killed, row | late])
+    assert "4 mutants: 3 killed, 1 survived; 50.0 % survive the quick ones of their nearest tests, 25.0 % all of them." in told
+    assert told.count("| verdict/rule | 7 |") == 1
+    other = row | {"module": "mixed/fit"} | late
+    assert "Survivors of the quick tests, then of all: mixed 1, then 0 of 1; verdict 1, then 1 of 2." in table(
+        [row | survived, row | killed, other])
     assert "| verdict/rule | 7 | judge | sign | `-a` | `a` |  |" in told
 
 
