@@ -30,6 +30,8 @@ Say = Callable[[str], None]
 Task = tuple[str, Cell, Any, float, int, int]
 Counts = tuple[int, ...]
 KEPT, TABLE, PAGE = "blocks.jsonl", "operating.csv", "operating.html"
+TOGETHER = 8
+"""Blocks that go to a worker of a cluster at once: a few tenths of a second, so that the way there costs little."""
 HOW = ("Each line: so many simulated studies of one design and one truth, judged by the rule of a report for the mean "
        "of the containers. Wrong is homogeneous where the true difference is as large as the margin or larger, and "
        "stratified where it is smaller. Errors are standard errors from the number of studies. Nothing here is about the "
@@ -151,15 +153,15 @@ def _here(tasks: Sequence[Task], workers: int) -> Iterator[Answer]:
 
 def _on_dask(tasks: Sequence[Task], scheduler: str) -> Iterator[Answer]:
     """On a Dask cluster; where a worker is lost its blocks go to others."""
-    for task, future in on_cluster(count_block, tasks, scheduler):
+    for part, future in on_cluster(count_block, tasks, scheduler, together=TOGETHER):
         try:
-            answer = future.result()
+            answers = future.result()
         except StudyKitError:
             raise
         except Exception as error:
             raise single("--scheduler", f"a block could not be counted there: {type(error).__name__}: {error}",
                          "is the same version of the kit installed on each worker?") from None
-        yield cast(Task, task), answer
+        yield from zip(cast(Sequence[Task], part), answers, strict=True)
 
 
 # -- what is written -----------------------------------------------------------------------------------------------

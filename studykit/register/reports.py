@@ -129,9 +129,9 @@ def _here(folder: Path, studies: Sequence[str], options: tuple[str, ...], worker
 
 def _on_dask(folder: Path, studies: Sequence[str], options: tuple[str, ...], scheduler: Any) -> Answers:
     """On the workers of a Dask cluster; where a worker is lost its study goes to another."""
-    for (_, study, _), future in on_cluster(make_one, [(str(folder), s, options) for s in studies], scheduler):
+    for ((_, study, _),), future in on_cluster(make_one, [(str(folder), s, options) for s in studies], scheduler):
         try:
-            yield study, future.result()
+            yield study, future.result()[0]
         except Exception as error:  # of the cluster: the command itself raises nothing here
             yield study, Made(study=study, exit_code=ENDED, meaning=EXITS[ENDED], sentence="", page="", seconds=0.0,
                               fault=f"the cluster could not run it: {type(error).__name__}: {error}")
