@@ -20,10 +20,11 @@ In both, V is linear in the variances, so second derivatives of V are zero.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from studykit.core.errors import ModelNotTrusted
 from studykit.mixed.likelihood import State
@@ -147,6 +148,8 @@ def _moments_matched(q: int, A1: float, A2: float) -> tuple[float, float]:
 
 def p_value(statistic: float, df1: int, df2: float) -> float:
     """Upper tail of the F distribution."""
+    if 0 < statistic < math.inf and df2 < math.inf:  # what stats.f.sf calls there, without its checks of arrays
+        return float(special.fdtrc(df1, df2, statistic))
     return float(stats.f.sf(statistic, df1, df2))
 
 

@@ -256,7 +256,7 @@ def best_state(blocks: Blocks, components: tuple[str, ...], *, once: bool = Fals
     """The lower of the minima reached from two starts, and the iterations spent; ``once``: there is one minimum only."""
     if blocks.pairs:
         return _best_correlated(blocks, components)
-    state, spent = search(blocks, check_information(blocks, components))
+    state, spent = search(blocks, check_information(blocks, components), scored=once)
     if blocks.k and not once and max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START:
         start = np.full(blocks.k + 1, 0.02 * state.theta.sum())
         start[0] = state.theta.sum()

@@ -78,10 +78,11 @@ def check_information(blocks: Blocks, names: tuple[str, ...]) -> State:
     return start
 
 
-def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State, int]:
+def search(blocks: Blocks, start: State, held: int | None = None, *, scored: bool = False) -> tuple[State, int]:
     """The constrained minimum of D from ``start``; ``held`` keeps one component as it is.
 
-    Returns the state and the number of iterations. Raises ModelNotTrusted when the search does
+    ``scored``: the first step is by the expected information, which in a balanced table ends at the analysis of variance's
+    estimates from wherever it starts (Harville 1977), so at the minimum where none of them is negative. Returns the state and the number of iterations. Raises ModelNotTrusted when the search does
     not settle.
     """
     now = start
@@ -89,7 +90,7 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
         free = free_components(now, held)
         if not free.any():
             return now, iteration
-        step = _step(now, free)
+        step = _step(now, free, scored=scored and iteration == 1)
         size = np.maximum(now.theta, SMALLEST * now.theta.sum())
         if np.max(np.abs(step) / size) < STEP_TOLERANCE:
             return now, iteration
@@ -127,12 +128,12 @@ def free_components(state: State, held: int | None = None) -> np.ndarray:
     return free
 
 
-def _step(state: State, free: np.ndarray) -> np.ndarray:
-    """A bounded Newton step: components that it would push below zero go to zero, the others follow."""
+def _step(state: State, free: np.ndarray, *, scored: bool = False) -> np.ndarray:
+    """A bounded Newton step (``scored``: of Fisher's): components that it would push below zero go to zero, the others follow."""
     ix = ... if free.all() else np.ix_(free, free)
-    H, g, theta = state.hessian[ix], state.gradient[free], state.theta[free]
+    H, g, theta = (state.E if scored else state.hessian)[ix], state.gradient[free], state.theta[free]
     scale = np.sqrt(np.maximum(np.diag(state.E)[free], 1e-300))
-    if np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
+    if not scored and np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
         H = (state.A + state.E)[ix] / 2
     move = np.zeros(len(g))
     use = np.ones(len(g), dtype=bool)

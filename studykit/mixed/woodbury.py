@@ -71,7 +71,7 @@ def choose_border(codes: Sequence[np.ndarray]) -> tuple[int, ...]:
     """Which terms to absorb so that the pieces become small; none if nothing is gained."""
     inner = sorted(range(len(codes)), key=lambda i: int(codes[i].max()))
     chosen: list[int] = []
-    if not inner:
+    if not inner or len(codes[0]) <= SMALL:  # so few rows have no piece beyond that
         return ()
     size, columns = largest_piece(codes), 0
     most = min(MOST_COLUMNS, MOST_ENTRIES // len(codes[0]), int(WORTH_IT * size))
