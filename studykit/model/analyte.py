@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import pandas as pd
-from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch
 from studykit.inference.cells import CellBounds
 from studykit.inference.equivalence import Comparison, Margin
 from studykit.model.profile import PROFILE_COLUMNS
 from studykit.model.rows import ModelRows
-from studykit.plot.profiles import profiles
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Path = Literal["mixed model", "known precision", "not assessed"]
 MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
@@ -114,6 +115,8 @@ class AnalyteModel:
 
     def plot_profile(self, level: float = 0.9) -> Figure:
         """The depth profile against the margin, drawn from ``profile``."""
+        from studykit.plot.profiles import profiles
+
         return profiles(self.profile(level))
 
     def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:

@@ -18,7 +18,6 @@ from studykit.model.fit import FittedModel, fit_analyte, fitted
 from studykit.model.profile import PROFILE_COLUMNS
 from studykit.model.rows import model_rows
 from studykit.model.stated import single_profile, single_results
-from studykit.plot.profiles import one_sided
 from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, without_excluded
 from studykit.study.spans import on_margin
@@ -269,6 +268,8 @@ def _in_words(model: FittedModel) -> str:
 
 def profile_alt(profile: pd.DataFrame, study: Study) -> str:
     """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
+    from studykit.plot.profiles import one_sided
+
     mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
     parts = [f"{study.label_of(r['analyte'])} {significant(r['difference'], 2) or 'not known'} {r['unit']} "
              f"({significant(r['low'], 2)} to {significant(r['high'], 2)})" for r in mean.to_dict("records")]

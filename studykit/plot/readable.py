@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import pandas as pd
-from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from studykit.core.record import significant
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 SMALL = 1e-4
 DUST = 1e-13
@@ -74,6 +76,8 @@ def as_written(figure: Figure) -> Figure:
 
     Powers of ten beside a logarithmic axis are matplotlib's own formulas, and stay.
     """
+    from matplotlib.text import Text
+
     axes = [axis for ax in figure.axes for axis in (ax.xaxis, ax.yaxis)]
     powers = {id(t) for axis in axes if axis.get_scale() == "log" for t in axis.get_ticklabels(which="both")}
     for text in figure.findobj(Text):
