@@ -90,7 +90,7 @@ def search(blocks: Blocks, start: State, held: int | None = None, *, scored: boo
         free = free_components(now, held)
         if not free.any():
             return now, iteration
-        step = _step(now, free, scored=scored and iteration == 1)
+        step = _scored(now) if scored and iteration == 1 else _step(now, free)
         size = np.maximum(now.theta, SMALLEST * now.theta.sum())
         if np.max(np.abs(step) / size) < STEP_TOLERANCE:
             return now, iteration
@@ -128,12 +128,18 @@ def free_components(state: State, held: int | None = None) -> np.ndarray:
     return free
 
 
-def _step(state: State, free: np.ndarray, *, scored: bool = False) -> np.ndarray:
-    """A bounded Newton step (``scored``: of Fisher's): components that it would push below zero go to zero, the others follow."""
+def _scored(state: State) -> np.ndarray:
+    """A step by the expected information where it leaves every variance above zero, else a bounded Newton step."""
+    step = np.asarray(-np.linalg.solve(state.E, state.gradient))
+    return step if np.all(state.theta + step > 0) else _step(state, np.ones(len(step), dtype=bool))
+
+
+def _step(state: State, free: np.ndarray) -> np.ndarray:
+    """A bounded Newton step: components that it would push below zero go to zero, the others follow."""
     ix = ... if free.all() else np.ix_(free, free)
-    H, g, theta = (state.E if scored else state.hessian)[ix], state.gradient[free], state.theta[free]
+    H, g, theta = state.hessian[ix], state.gradient[free], state.theta[free]
     scale = np.sqrt(np.maximum(np.diag(state.E)[free], 1e-300))
-    if not scored and np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
+    if np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
         H = (state.A + state.E)[ix] / 2
     move = np.zeros(len(g))
     use = np.ones(len(g), dtype=bool)

@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 from studykit.inference.margin import Margin
-from studykit.model import analyte, fit, tables
+from studykit.model import fit, tables
 from studykit.model.analyte import CONTRAST_COLUMNS, MEAN_COLUMNS, AnalyteModel
 from studykit.model.fit import FittedModel
+from studykit.plot import profiles as plotted
 
 
 def bare(notes: tuple[str, ...] = ("too few containers",), censored: int = 0) -> AnalyteModel:
@@ -38,7 +39,7 @@ def test_an_analyte_that_was_not_fitted_has_empty_tables_and_says_why() -> None:
 @pytest.mark.parametrize(("asked", "level"), [((), 0.9), ((0.6,), 0.6)])
 def test_a_profile_is_drawn_at_the_level_that_was_asked_for(monkeypatch: pytest.MonkeyPatch, asked: tuple[float, ...],
                                                             level: float) -> None:
-    monkeypatch.setattr(analyte, "profiles", lambda table: table)
+    monkeypatch.setattr(plotted, "profiles", lambda table: table)
     monkeypatch.setattr(AnalyteModel, "profile", lambda self, level: ("profile at", level))
     assert bare().plot_profile(*asked) == ("profile at", level)
 
