@@ -82,8 +82,8 @@ def search(blocks: Blocks, start: State, held: int | None = None, *, scored: boo
     """The constrained minimum of D from ``start``; ``held`` keeps one component as it is.
 
     ``scored``: the first step is by the expected information, which in a balanced table ends at the analysis of variance's
-    estimates from wherever it starts (Harville 1977), so at the minimum where none of them is negative. Returns the state and the number of iterations. Raises ModelNotTrusted when the search does
-    not settle.
+    estimates from wherever it starts (Harville 1977), so at the minimum where none of them is negative. Returns the state
+    and the number of iterations. Raises ModelNotTrusted when the search does not settle.
     """
     now = start
     for iteration in range(1, MOST_ITERATIONS + 1):
