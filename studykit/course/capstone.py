@@ -18,8 +18,8 @@ from studykit.course.drawing import axes
 from studykit.course.drawing import intervals as drawn_intervals
 from studykit.course.replies import (
     Reply,
-    answer_to,
     as_written,
+    lesson,
     name_of,
     no,
     parts_of,
@@ -286,8 +286,4 @@ def _found(answer: Any) -> Reply:
 
 
 CHECKS = {"design": _design, "fault": _fault, "found": _found}
-
-
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+check, _ = lesson(CHECKS)

@@ -13,7 +13,7 @@ from scipy import stats
 from studykit.core.errors import single
 from studykit.course.drawing import histogram
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, mapped, no, solved, whole, word, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, lesson, mapped, no, whole, word, yes
 from studykit.course.worlds import Drawn, seed_of
 
 S_R, BOTTLES, WORLDS, MONEY, TARGET = 3.0, 12, 400, 12, 0.8
@@ -42,8 +42,7 @@ def names() -> pd.DataFrame:
 
 
 def _catches(answer: Any) -> Reply:
-    given = mapped(answer)
-    answer = None if given is None else {word(k): v for k, v in given.items()}
+    answer = _by_word(answer)
     if answer is None or set(answer) != set(FAULTS):
         return no('A control for each of the five faults is asked, the faults written as in the table: {"a run reads high": '
                   '"...", and four more}.')
@@ -88,7 +87,7 @@ def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
         raise single("choice", reply.text, "mend the exercise above, then run this cell again")
     rng, rows = np.random.default_rng(seed_of(seed)), []
     for control, fault in (("check fluid", "a run reads high"), ("blank", "carry-over"), ("duplicate", "larger scatter")):
-        n = max(0, int((_counts_of(choice) or {}).get(control, 0)))
+        n = max(0, int((_by_word(choice) or {}).get(control, 0)))
         if control == "duplicate":
             seen = (rng.normal(0, SPREAD, (WORLDS, n)) ** 2).sum(axis=1) > stats.chi2.ppf(0.95, max(n, 1))
         else:
@@ -97,15 +96,15 @@ def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["hidden fault", "control", "bottles", "share caught"])
 
 
-def _counts_of(answer: Any) -> dict[str, Any] | None:
-    """Bottles by control; None where nothing maps names to numbers."""
+def _by_word(answer: Any) -> dict[str, Any] | None:
+    """What an answer maps names to, by the name as it is compared; None where it maps none."""
     given = mapped(answer)
     return None if given is None else {word(k): v for k, v in given.items()}
 
 
 def _choice(answer: Any) -> Reply:
     wanted = ("check fluid", "blank", "duplicate")
-    answer = _counts_of(answer)
+    answer = _by_word(answer)
     if answer is None or not set(answer) <= set(wanted):
         return no('Numbers of bottles are asked: {"check fluid": ..., "blank": ..., "duplicate": ...}.')
     try:
@@ -173,13 +172,4 @@ def _pulled(answer: Any, seed: int | None) -> Reply:
 
 
 CHECKS: dict[str, Check] = {"catches": _catches, "choice": _choice, "pulled": Counted(of=_pulled)}
-
-
-def after(seed: int | None = None, **answers: Any) -> None:
-    """BadInput unless these exercises are right: what follows tells their answers."""
-    solved(CHECKS, answers, seed)
-
-
-def check(name: str, answer: Any, seed: int | None = None) -> Reply:
-    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
-    return answer_to(CHECKS, name, answer, seed)
+check, after = lesson(CHECKS)

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from studykit.classroom.laboratory import Line, Planted, measure, plant
 from studykit.classroom.worlds import DEPTHS, KEGS, KINDS, World, world_of
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, mapped, name_of, no, number, parts_of, word, yes
+from studykit.course.replies import Reply, lesson, mapped, name_of, no, number, parts_of, word, yes
 
 NUMBER, ANALYTES, LEAST = 8, ("KV40", "P", "Ca", "Si", "Water"), 0.6
 TOLD, FEWEST = 10, 3
@@ -156,8 +156,4 @@ def _recall(answer: Any) -> Reply:
 
 
 CHECKS = {"found": _found, "precision": _precision, "recall": _recall}
-
-
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+check, _ = lesson(CHECKS)

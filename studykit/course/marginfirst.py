@@ -15,8 +15,8 @@ from scipy import stats
 
 from studykit.core.errors import BadInput, single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, parts_of, solved, word, yes
-from studykit.course.worlds import Drawn, seed_of
+from studykit.course.replies import Check, Counted, Reply, counted, lesson, no, number, parts_of, word, yes
+from studykit.course.worlds import Drawn, chance_errors, seed_of
 from studykit.demos import copy_demo
 from studykit.study import load_study
 from studykit.study.lock import lock_folder, lock_status
@@ -228,7 +228,7 @@ def _below(edge: float, seed: int | None) -> float | None:
 def _share(answer: Any, seed: int | None) -> Reply:
     p, own = wrong_words(1.5), _below(7.5, seed)
     means = float(stats.norm.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS))))
-    return counted(answer, [own], float(3 * np.sqrt(p * (1 - p) / WORLDS)), f"Not 5 in 100 but this (over all worlds {p:.3f}), "
+    return counted(answer, [own], chance_errors(p, WORLDS), f"Not 5 in 100 but this (over all worlds {p:.3f}), "
                    "and each of those studies looks clean.",
                    [*((x, "That is the share under the declared margin. Let it out by half: 7.5 %.")
                       for x in (_below(5.0, seed), wrong_words(1.0))),
@@ -242,13 +242,4 @@ def _share(answer: Any, seed: int | None) -> Reply:
 
 CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "marked": _marked,
                             "share": Counted(of=_share)}
-
-
-def after(seed: int | None = None, **answers: Any) -> None:
-    """BadInput unless these exercises are right: what follows tells their answers."""
-    solved(CHECKS, answers, seed)
-
-
-def check(name: str, answer: Any, seed: int | None = None) -> Reply:
-    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
-    return answer_to(CHECKS, name, answer, seed)
+check, after = lesson(CHECKS)

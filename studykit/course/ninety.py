@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import axes
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, number
-from studykit.course.worlds import Drawn, seed_of
+from studykit.course.replies import Check, Counted, Reply, counted, lesson, number
+from studykit.course.worlds import Drawn, chance_errors, seed_of
 
 WORLDS, KEGS, TRUTH, SCATTER = 200, 6, 3.0, 4.0
 """Worlds; kegs opened in each; true difference and scatter of a keg's difference, in per cent."""
@@ -63,14 +63,10 @@ def _kept(factor: float, seed: int | None) -> float | None:
     return drawn.own("casks", seed, count)
 
 
-def _monte_carlo(p: float) -> float:
-    return float(3 * np.sqrt(p * (1 - p) / WORLDS))
-
-
 def _share(answer: Any, seed: int | None) -> Reply:
     own = _kept(float(stats.t.ppf(0.95, KEGS - 1)), seed)
-    return counted(answer, [own], _monte_carlo(0.9) / 3, "About nine of ten, over many studies (over all worlds 0.9). Of one "
-                   "interval it cannot be said whether it is one of the nine.",
+    return counted(answer, [own], chance_errors(0.9, WORLDS) / 3, "About nine of ten, over many studies (over all worlds 0.9). "
+                   "Of one interval it cannot be said whether it is one of the nine.",
                    [*((1 - x, "That is the share that misses.") for x in (own or 0.9, 0.9)),
                     *((WORLDS * x, "That is a number of worlds; the share of all is asked.") for x in (own or 0.9, 0.9)),
                     (0.9, "That is what the recipe promises, over all worlds. Count what it keeps in yours."),
@@ -86,7 +82,7 @@ def _normal(answer: Any, seed: int | None) -> Reply:
     slips = [(NORMAL * np.sqrt(KEGS), "Divide the standard deviation by √6: the interval is one of the mean, not of a cask."),
              (float(stats.norm.ppf(0.9)), "1.282 belongs to 80 %; take 1.645."),
              (float(stats.t.ppf(0.95, KEGS - 1)), "That is the share of exercise 1: take 1.645 in place of the t quantile.")]
-    return counted(answer, [own, finer], _monte_carlo(exact) / 3, "It promises 90 % and keeps less: over all worlds "
+    return counted(answer, [own, finer], chance_errors(exact, WORLDS) / 3, "It promises 90 % and keeps less: over all worlds "
                    f"{100 * exact:.0f} %. With six casks the scatter itself is badly known, and the t distribution pays for "
                    "that.",
                    [*((1 - x, "That is the share that misses.") for x in (own or exact, exact)),
@@ -108,8 +104,4 @@ def _all(answer: Any) -> Reply:
 
 
 CHECKS: dict[str, Check] = {"share": Counted(of=_share), "normal": Counted(of=_normal), "all": _all}
-
-
-def check(name: str, answer: Any, seed: int | None = None) -> Reply:
-    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
-    return answer_to(CHECKS, name, answer, seed)
+check, _ = lesson(CHECKS)

@@ -10,8 +10,8 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import histogram
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, number
-from studykit.course.worlds import Drawn, seed_of
+from studykit.course.replies import Check, Counted, Reply, counted, lesson, number
+from studykit.course.worlds import Drawn, chance_errors, seed_of
 
 WORLDS, BARRELS, BOTTLES = 1000, 3.0, 2.0
 """Worlds; scatter between barrels and between bottles of one barrel, in per cent of the level (standard deviations)."""
@@ -64,16 +64,11 @@ def false_alarms(bottles: int, between: float = BARRELS, within: float = BOTTLES
     return float(2 * stats.t.sf(stats.t.ppf(1 - level / 2, df) / np.sqrt(inflation), df))
 
 
-def _monte_carlo(p: float) -> float:
-    """Three standard errors of a share counted over the worlds."""
-    return float(3 * np.sqrt(p * (1 - p) / WORLDS))
-
-
 def _alarms(answer: Any, seed: int | None) -> Reply:
     p, own = false_alarms(3), drawn.own(ONE, seed, lambda s: _alarms_in(s, *ONE))
-    return counted(answer, [own], _monte_carlo(p), "Alarm in more than a third of your worlds, and nothing is different. (Over "
-                   f"all worlds it is {p:.3f}.) Counting bottles as if each were a barrel of its own is called "
-                   "pseudoreplication.",
+    return counted(answer, [own], chance_errors(p, WORLDS), "Alarm in more than a third of your worlds, and nothing is "
+                   f"different. (Over all worlds it is {p:.3f}.) Counting bottles as if each were a barrel of its own is "
+                   "called pseudoreplication.",
                    [(0.05, "That is what the test promises, for bottles of different barrels. Count what it does here."),
                     *((1 - x, "That is the share of worlds without an alarm.") for x in (own or p, p)),
                     (WORLDS * (own or p), "That is a number of worlds; the share of all worlds is asked."),
@@ -93,8 +88,8 @@ def _units(answer: Any) -> Reply:
 def _honest(answer: Any, seed: int | None) -> Reply:
     own = drawn.own(THREE, seed, lambda s: _alarms_in(s, *THREE))
     first = (false_alarms(3), drawn.own(ONE, None, lambda s: _alarms_in(s, *ONE)))
-    return counted(answer, [own], _monte_carlo(0.05), "The promise is kept: the same six bottles, from six barrels. (Over all "
-                   "worlds it is 0.05.)",
+    return counted(answer, [own], chance_errors(0.05, WORLDS), "The promise is kept: the same six bottles, from six barrels. "
+                   "(Over all worlds it is 0.05.)",
                    [*((x, "That is still the share of the first way: use the worlds with three barrels a cellar.")
                       for x in first),
                     (0.05, "That is what the test promises, over all worlds. Count it in yours."),
@@ -103,8 +98,4 @@ def _honest(answer: Any, seed: int | None) -> Reply:
 
 
 CHECKS: dict[str, Check] = {"alarms": Counted(of=_alarms), "units": _units, "honest": Counted(of=_honest)}
-
-
-def check(name: str, answer: Any, seed: int | None = None) -> Reply:
-    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
-    return answer_to(CHECKS, name, answer, seed)
+check, _ = lesson(CHECKS)

@@ -9,7 +9,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.course.drawing import axes
-from studykit.course.replies import PER_CENT, Reply, answer_to, number, solved, value_of
+from studykit.course.replies import PER_CENT, Reply, lesson, number, value_of
 
 DIAMETER_UM, DAYS, HEIGHT_MM, ZONE_MM = 2.0, 84.0, 600.0, 200.0
 PARTICLE, FLUID, VISCOSITY, GRAVITY = 2600.0, 1040.0, 0.2, 9.80665
@@ -117,13 +117,4 @@ def _floor(answer: Any) -> Reply:
 
 
 CHECKS = {"fall": _fall, "upper": _upper, "lower": _lower, "floor": _floor}
-
-
-def after(**answers: Any) -> None:
-    """BadInput unless these exercises are right: what follows tells their answers."""
-    solved(CHECKS, answers)
-
-
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+check, after = lesson(CHECKS)

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from studykit.core.errors import single
 from studykit.course.drawing import axes, histogram
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, solved, yes
+from studykit.course.replies import Check, Counted, Reply, counted, lesson, no, number, yes
 from studykit.course.worlds import Drawn, seed_of
 
 DEPTHS = ("upper", "middle", "lower")
@@ -190,13 +190,4 @@ def _left(answer: Any, seed: int | None) -> Reply:
 
 
 CHECKS: dict[str, Check] = {"bias": _bias, "order": _order, "left": Counted(of=_left)}
-
-
-def after(seed: int | None = None, **answers: Any) -> None:
-    """BadInput unless these exercises are right: what follows tells their answers."""
-    solved(CHECKS, answers, seed)
-
-
-def check(name: str, answer: Any, seed: int | None = None) -> Reply:
-    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
-    return answer_to(CHECKS, name, answer, seed)
+check, after = lesson(CHECKS)

@@ -78,6 +78,19 @@ def solved(checks: Mapping[str, Check], answers: Mapping[str, Any], seed: int | 
         raise BadInput(faults, title="This comes after the exercises")
 
 
+def lesson(checks: Mapping[str, Check]) -> tuple[Callable[..., Reply], Callable[..., None]]:
+    """``check`` and ``after`` of a lesson with these checks, as its notebook calls them."""
+    def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+        """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, else the last ones."""
+        return answer_to(checks, name, answer, seed)
+
+    def after(seed: int | None = None, **answers: Any) -> None:
+        """BadInput unless these exercises are right: what follows tells their answers."""
+        solved(checks, answers, seed)
+
+    return check, after
+
+
 def value_of(answer: Any) -> float | Reply:
     """One finite number; else the reply that says what is wrong. Text and True or False are no numbers."""
     if isinstance(answer, str | bytes):

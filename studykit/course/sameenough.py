@@ -11,7 +11,7 @@ from scipy import stats
 
 from studykit.course.drawing import intervals
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, like_a_rule, no, number, yes
+from studykit.course.replies import Reply, lesson, like_a_rule, no, number, yes
 from studykit.inference.tost_power import tost_power
 
 MARGIN, SCATTER = 5.0, 4.0
@@ -130,8 +130,4 @@ def _content(answer: Any) -> Reply:
 
 
 CHECKS = {"rule": _rule, "kegs": _kegs, "content": _content}
-
-
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+check, _ = lesson(CHECKS)

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from studykit.core.errors import single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, mapped, no, number, solved, value_of, whole, yes
+from studykit.course.replies import Reply, lesson, mapped, no, number, value_of, whole, yes
 from studykit.inference.tost_power import tost_power
 
 MARGIN, S_R = 5.0, 3.0
@@ -152,13 +152,4 @@ def _rest(answer: Any) -> Reply:
 
 
 CHECKS = {"designs": _designs, "rest": _rest}
-
-
-def after(**answers: Any) -> None:
-    """BadInput unless these exercises are right: what follows tells their answers."""
-    solved(CHECKS, answers)
-
-
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+check, after = lesson(CHECKS)

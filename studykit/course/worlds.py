@@ -8,6 +8,11 @@ from typing import Any
 from studykit.core.errors import single
 
 
+def chance_errors(p: float, worlds: int) -> float:
+    """Three standard errors of a share counted over so many worlds."""
+    return float(3 * (p * (1 - p) / worlds) ** 0.5)
+
+
 class Drawn:
     """The last draw of each kind of world in one lesson, by its seed: for checks that are not told one."""
 
