@@ -14,7 +14,7 @@ from itertools import pairwise
 import pandas as pd
 
 from studykit.core.errors import Fault
-from studykit.study.columns import CONTAINERS, SAMPLES
+from studykit.study.columns import CONTAINERS, LINE, SAMPLES, each_row
 from studykit.study.definition import Study
 
 DAYS_A_MONTH = 365.2425 / 12
@@ -55,11 +55,11 @@ def container_ages(containers: pd.DataFrame, study: Study | None) -> pd.Series:
     return age.where(age.notna(), containers["age_months"])
 
 
-def age_conflicts(containers: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+def age_conflicts(containers: pd.DataFrame, study: Study | None) -> list[Fault]:
     """Ages that are written and are others than the days of the container give."""
     found = container_ages(containers.assign(age_months=float("nan")), study)
     odd = containers.assign(found=found)[(containers["age_months"] - found).abs() > MOST_APART]
-    return [Fault(file=CONTAINERS.file, row=int(r[line]), column="age_months", value=f"{r['age_months']:g}",
+    return [Fault(file=CONTAINERS.file, row=int(r[LINE]), column="age_months", value=f"{r['age_months']:g}",
                   reason=f"is not what its days give ({r['found']:.1f} months from {when:%Y-%m-%d} to "
                          f"{r['sampled_on']:%Y-%m-%d})",
                   remedy="correct a day, or leave age_months empty: with days the age follows from them")
@@ -109,22 +109,17 @@ def with_last_visit(containers: pd.DataFrame, samples: pd.DataFrame) -> pd.DataF
     return containers.assign(sampled_on=containers["sampled_on"].fillna(containers["container"].map(last)))
 
 
-def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
     """Mixing after sampling or before filling, moves that the study is silent about, visits before the clock starts."""
     stored = containers[containers["treatment"] == "stored"] if "treatment" in containers else containers
-    faults = [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_mixed_on", value=f"{r['last_mixed_on']:%Y-%m-%d}",
-                    reason="lies after sampled_on, but the container is called stored",
-                    remedy="correct the day, or call it a remixed control")
-              for r in stored[stored["last_mixed_on"] > stored["sampled_on"]].to_dict("records")]
-    faults += [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_mixed_on", value=f"{r['last_mixed_on']:%Y-%m-%d}",
-                     reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
-                     remedy="correct one of the days; what was mixed before filling needs none")
-               for r in containers[containers["last_mixed_on"] < containers["filled_on"]].to_dict("records")]
-    faults += [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_moved_on", value=f"{r['last_moved_on']:%Y-%m-%d}",
-                     reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
-                     remedy="correct one of the days; a move before filling needs none")
-               for r in containers[containers["last_moved_on"] < containers["filled_on"]].to_dict("records")]
-    return faults + _moves(stored, study) + _too_early(stored, samples, study) + _visits(containers, samples, study, line)
+    faults = each_row(stored, stored["last_mixed_on"] > stored["sampled_on"], CONTAINERS, "last_mixed_on",
+                      "lies after sampled_on, but the container is called stored",
+                      "correct the day, or call it a remixed control")
+    for column, what in (("last_mixed_on", "what was mixed"), ("last_moved_on", "a move")):
+        faults += each_row(containers, containers[column] < containers["filled_on"], CONTAINERS, column,
+                           "lies before it was filled ({filled_on:%Y-%m-%d})",
+                           f"correct one of the days; {what} before filling needs none")
+    return faults + _moves(stored, study) + _too_early(stored, samples, study) + _visits(containers, samples, study)
 
 
 def _too_early(stored: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
@@ -161,44 +156,34 @@ def _moves(stored: pd.DataFrame, study: Study | None) -> list[Fault]:
                   remedy="write starts = \"moved\" if the moves stirred the liquid, else starts = \"mixed\"")]
 
 
-def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
     """Visits before the container began to stand, and the same zone drawn twice at one visit."""
     if "visited_on" not in samples or samples["visited_on"].isna().all() or "container" not in containers:
         return []
     start = samples["container"].map(dict(zip(containers["container"], stands_from(containers, study), strict=True)))
     if "stood_from" in samples:
         start = samples["stood_from"].fillna(start)
-    early = samples.assign(start=start)[samples["visited_on"] < start]
-    faults = [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
-                    reason=f"lies before container {r['container']} began to stand ({r['start']:%Y-%m-%d})",
-                    remedy="correct the day of the visit, of filling or of the last mixing; if it was mixed or moved between "
-                           "two visits, write beside the samples of the earlier one from which day it had stood (stood_from)")
-              for r in early.to_dict("records")]
-    faults += _stood(containers, samples, study, line) + _over_days(samples, line)
+    faults = each_row(samples.assign(start=start), samples["visited_on"] < start, SAMPLES, "visited_on",
+                      "lies before container {container} began to stand ({start:%Y-%m-%d})",
+                      "correct the day of the visit, of filling or of the last mixing; if it was mixed or moved between two "
+                      "visits, write beside the samples of the earlier one from which day it had stood (stood_from)")
+    faults += _stood(containers, samples, study) + _over_days(samples)
     some = samples[samples["kind"] == "spot"]
-    named = set(some.loc[some["visited_on"].notna(), "container"])
-    mixed = some[some["container"].isin(named) & some["visited_on"].isna()]
-    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
-                     reason=f"is empty, but other samples of container {r['container']} name their visit",
-                     remedy="write the day of the visit") for r in mixed.to_dict("records")]
-    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
-                     reason=f"lies more than {SAME_VISIT} days from drawn_at ({r['drawn_at']:%Y-%m-%d}), and age is counted to "
-                            "it", remedy="write the day on which it was drawn")
-               for r in _other_day(samples).to_dict("records")]
-    several = some[some["visited_on"].isna() & ~some["container"].isin(named)
-                   & some.duplicated(["container", "depth"], keep=False)]
-    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
-                     reason=f"is empty, but container {r['container']} has the zone {r['depth']} more than once, and others "
-                            "name their visits", remedy="write the day of the visit, or call the second a duplicate")
-               for r in several.to_dict("records")]
-    twice = some[some["visited_on"].notna() & some.duplicated(["container", "visited_on", "depth"])]
-    return faults + [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
-                           reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
-                           remedy="give each visit its own day, or call the second a duplicate")
-                     for r in twice.to_dict("records")]
+    visited, named = some["visited_on"].notna(), some["container"].isin(set(some.loc[some["visited_on"].notna(), "container"]))
+    faults += each_row(some, named & ~visited, SAMPLES, "visited_on",
+                       "is empty, but other samples of container {container} name their visit", "write the day of the visit")
+    faults += each_row(samples, _other_day(samples), SAMPLES, "visited_on",
+                       f"lies more than {SAME_VISIT} days from drawn_at ({{drawn_at:%Y-%m-%d}}), and age is counted to it",
+                       "write the day on which it was drawn")
+    faults += each_row(some, ~visited & ~named & some.duplicated(["container", "depth"], keep=False), SAMPLES, "visited_on",
+                       "is empty, but container {container} has the zone {depth} more than once, and others name their visits",
+                       "write the day of the visit, or call the second a duplicate")
+    return faults + each_row(some, visited & some.duplicated(["container", "visited_on", "depth"]), SAMPLES, "visited_on",
+                             "container {container} has the zone {depth} twice on this day",
+                             "give each visit its own day, or call the second a duplicate")
 
 
-def _over_days(samples: pd.DataFrame, line: str) -> list[Fault]:
+def _over_days(samples: pd.DataFrame) -> list[Fault]:
     """One visit that was drawn over several days: zones of one container a few days apart, none of them drawn on both days."""
     dated, faults = samples[samples["visited_on"].notna() & (samples["container"] != "")], list[Fault]()
     for container, own in dated.groupby("container", sort=False):
@@ -210,7 +195,7 @@ def _over_days(samples: pd.DataFrame, line: str) -> list[Fault]:
             late = len(b) <= len(a)
             fewer, day, other = (b, second, first) if late else (a, first, second)
             faults.append(Fault(
-                file=SAMPLES.file, row=int(fewer[line].iloc[0]), column="visited_on", value=f"{day:%Y-%m-%d}",
+                file=SAMPLES.file, row=int(fewer[LINE].iloc[0]), column="visited_on", value=f"{day:%Y-%m-%d}",
                 reason=f"container {container}: {_zones(fewer)} {'is' if len(fewer) == 1 else 'are'} dated {gap} "
                        f"day{'s' * (gap > 1)} {'after' if late else 'before'} its other zones ({other:%Y-%m-%d}): as two "
                        "visits neither has all zones, and differences between them would be lost",
@@ -225,7 +210,7 @@ def _zones(part: pd.DataFrame) -> str:
                                                                                           strict=True)))
 
 
-def _stood(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+def _stood(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
     """``stood_from`` without a visit, before filling, before a mixing that came first, or not the same for a whole visit."""
     if "stood_from" not in samples or samples["stood_from"].isna().all():
         return []
@@ -241,15 +226,12 @@ def _stood(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None,
               "lies before the last mixing or move, and this visit came after that", "leave it empty, or correct a day"),
              (several & samples["visited_on"].notna() & (samples["kind"] == "spot"),
               "is not the same for all samples of this visit", "write one day beside all of them"))
-    return [Fault(file=SAMPLES.file, row=int(r[line]), column="stood_from",
-                  value="" if pd.isna(r["stood_from"]) else f"{r['stood_from']:%Y-%m-%d}", reason=reason, remedy=remedy)
-            for mask, reason, remedy in wrong for r in samples[mask].to_dict("records")]
+    return [f for mask, reason, remedy in wrong for f in each_row(samples, mask, SAMPLES, "stood_from", reason, remedy)]
 
 
-def _other_day(samples: pd.DataFrame) -> pd.DataFrame:
-    """Samples drawn on another day than that of their visit."""
+def _other_day(samples: pd.DataFrame) -> pd.Series:
+    """Which samples were drawn on another day than that of their visit."""
     if "drawn_at" not in samples:
-        return samples.iloc[:0]
-    far = (samples["drawn_at"].dt.normalize() - samples["visited_on"]).abs() > pd.Timedelta(days=SAME_VISIT)
-    out: pd.DataFrame = samples[far]
-    return out
+        return pd.Series(False, index=samples.index)
+    apart: pd.Series = (samples["drawn_at"].dt.normalize() - samples["visited_on"]).abs()
+    return apart > pd.Timedelta(days=SAME_VISIT)

@@ -8,10 +8,13 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from studykit.core.errors import Fault
 from studykit.core.numbertext import safe_cell
 
 Kind = Literal["code", "text", "number", "fraction", "count", "date", "moment", "choice"]
 
+LINE = "_line"
+"""The column that holds the line of each row in its file, while a table is checked."""
 LARGEST = 1e12
 """No count, length, time or result of a study is larger, in any unit of its tables (own judgement)."""
 PATH_LIKE = re.compile(r"(^|[\\/])\.\.([\\/]|$)|[\\\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -190,3 +193,17 @@ def _number(text: str, column: Column) -> tuple[Any, str, str]:
         span = f"{low:g} to {high:g}" if low is not None and high is not None else f"from {low:g}"
         return None, f"must lie in {span}", "check the number and its unit"
     return value, "", ""
+
+
+def each_row(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
+    """One fault for each row under the mask; ``{name}`` in the reason stands for the row's cell in that column."""
+    chosen = table[mask.astype(bool)]
+    return [Fault(file=spec.file, row=int(row[LINE]), column=column, value=cell_text(row[column]),
+                  reason=reason.format_map(row), remedy=remedy) for row in chosen.to_dict("records")]
+
+
+def cell_text(value: Any) -> str:
+    """A typed cell as a message shows it: a day as YYYY-MM-DD, nothing for a missing value."""
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return "" if pd.isna(value) else str(value)

@@ -22,7 +22,6 @@ ELEMENTS = {
 _WORDS = r"(homogene?ous|uneven|stratified|inconclusive|indeterminate|not assessed|uniform|(all|both) analytes)"
 _ALIKE = (r"|uniformly|identical|nothing (has )?(settled|separated)|no difference|(evenly|well) mixed|same (at|in|everywhere)"
           r"|(all|every|both) (the )?(depths?|zones?|samples?|bottles?)")
-_LIKE_AN_ANSWER = re.compile(rf"{_WORDS}( on average( only)?)? ?[:.!]")
 _ANSWER = re.compile(rf"\b({_WORDS}{_ALIKE})\b")
 _LIKE_AN_ANSWER = re.compile(rf"{_WORDS}( on average( only)?)? ?[:.!]")
 _COMPARES = re.compile(r"\b(again|same|equal|alike|like|as)\b")

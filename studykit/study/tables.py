@@ -28,15 +28,17 @@ from studykit.study.columns import (
     SAMPLES,
     ZONE_KINDS,
     TableSpec,
+    cell_text,
     convert,
+    each_row,
 )
+from studykit.study.columns import LINE as LINE
 from studykit.study.definition import Study, load_study
 from studykit.study.ownfactors import own_factors
 from studykit.study.places import height_order, unlike_vessels
 from studykit.study.ranges import height_fault, posture_fault, store_faults
 from studykit.study.seal import LOCK, way_back
 
-LINE = "_line"
 MOST_COLUMNS = 1000
 
 
@@ -184,19 +186,6 @@ def _as_dtype(values: pd.Series, kind: str) -> pd.Series:
     return values.fillna("").astype("str")
 
 
-def _each(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
-    """One fault for each row under the mask."""
-    chosen = table[mask.astype(bool)]
-    return [Fault(file=spec.file, row=int(line), column=column, value=_shown(value), reason=reason, remedy=remedy)
-            for line, value in zip(chosen[LINE], chosen[column], strict=True)]
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, pd.Timestamp):
-        return value.strftime("%Y-%m-%d")
-    return "" if pd.isna(value) else str(value)
-
-
 def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
     """Rows whose key stands in an earlier row."""
     if any(k not in table for k in spec.key) or table.empty:
@@ -204,11 +193,11 @@ def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
     first = table.groupby(list(spec.key), dropna=False)[LINE].transform("min")
     faults = []
     for i in table.index[table[LINE] > first]:
-        key = " / ".join(_shown(table.at[i, k]) for k in spec.key)
+        key = " / ".join(cell_text(table.at[i, k]) for k in spec.key)
         old = table.index[table[LINE] == first[i]][0]
         what = "has the same key as"
-        if spec is RESULTS and _shown(table.at[i, "value"]) != _shown(table.at[old, "value"]):
-            what = f"is the same determination, with another value ({_shown(table.at[old, 'value'])}), as"
+        if spec is RESULTS and cell_text(table.at[i, "value"]) != cell_text(table.at[old, "value"]):
+            what = f"is the same determination, with another value ({cell_text(table.at[old, 'value'])}), as"
         faults.append(Fault(file=spec.file, row=int(table[LINE].loc[i]), column=", ".join(spec.key), value=key,
                             reason=f"{what} row {int(first[i])}", remedy="keep one, or give each its own key"))
     return faults
@@ -221,20 +210,20 @@ def container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> 
     if study is not None and "vessel" in t:
         faults += warmer_than_said(t, spec, study)
         known = set(study.vessels)
-        faults += _each(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
-                        "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
+        faults += each_row(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
+                           "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
         for column in study.factors.fixed:
             if column in ("lot", "store", "orientation"):
-                faults += _each(t, t[column] == "", spec, column,
-                                "is empty, but study.toml uses it as a factor", "fill it in")
+                faults += each_row(t, t[column] == "", spec, column,
+                                   "is empty, but study.toml uses it as a factor", "fill it in")
             if column == "age_months":
                 due = t["age_months"].isna() & (sampled | t["filled_on"].isna())
-                faults += _each(t, due, spec, "age_months", "is not known, but study.toml uses it as a factor",
-                                "fill in filled_on and sampled_on" if sampled else "fill in filled_on")
-    faults += _each(t, t["sampled_on"] < t["filled_on"], spec, "sampled_on",
-                    "lies before filled_on", "correct one of the two days")
+                faults += each_row(t, due, spec, "age_months", "is not known, but study.toml uses it as a factor",
+                                   "fill in filled_on and sampled_on" if sampled else "fill in filled_on")
+    faults += each_row(t, t["sampled_on"] < t["filled_on"], spec, "sampled_on",
+                       "lies before filled_on", "correct one of the two days")
     lost = (t["sister_of"] != "") & ~t["sister_of"].isin(set(t.get("container", ())))
-    return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
+    return faults + each_row(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
 
 
 def listed_faults(t: pd.DataFrame, study: Study, file: str, others: Sequence[str] = ()) -> list[Fault]:
@@ -245,7 +234,7 @@ def listed_faults(t: pd.DataFrame, study: Study, file: str, others: Sequence[str
     t, none = t.copy(), type_cells(no_cells(SAMPLES), SAMPLES)[0]
     t["treatment"] = t["treatment"].replace("", "stored")
     found = [*container_faults(t, study, sampled=False), *_liquid_heights(t, study, others),
-             *age_faults(t, none, study, LINE), *own_factors(t, none, study, LINE)]
+             *age_faults(t, none, study), *own_factors(t, none, study)]
     return [replace(f, file=file if f.file == CONTAINERS.file else f.file, reason=f.reason.replace(CONTAINERS.file, file))
             for f in found if f.file != SAMPLES.file]
 
@@ -265,8 +254,8 @@ def _not_filled_yet(t: pd.DataFrame, study: Study | None) -> list[Fault]:
         return []
     tomorrow = pd.Timestamp.now().normalize() + pd.Timedelta(days=1)
     return [f for name in ("filled_on", "last_mixed_on", "last_moved_on") if name in t for f in
-            _each(t, t[name] > tomorrow, CONTAINERS, name, "is a day that has not come yet by this machine's clock",
-                  "correct it; what is not filled yet cannot be sampled, and is listed once it is")]
+            each_row(t, t[name] > tomorrow, CONTAINERS, name, "is a day that has not come yet by this machine's clock",
+                     "correct it; what is not filled yet cannot be sampled, and is listed once it is")]
 
 
 def warmer_than_said(t: pd.DataFrame, spec: TableSpec, study: Study) -> list[Fault]:
@@ -274,8 +263,9 @@ def warmer_than_said(t: pd.DataFrame, spec: TableSpec, study: Study) -> list[Fau
     limit = study.safety.liquid_up_to_c
     if isinstance(limit, str) or "temperature_c" not in t:
         return []
-    return _each(t, t["temperature_c"] > limit, spec, "temperature_c", f"is warmer than safety.liquid_up_to_c ({limit:g} °C)",
-                 "correct it, or write the highest temperature in [safety]")
+    return each_row(t, t["temperature_c"] > limit, spec, "temperature_c",
+                    f"is warmer than safety.liquid_up_to_c ({limit:g} °C)",
+                    "correct it, or write the highest temperature in [safety]")
 
 
 def _liquid_heights(t: pd.DataFrame, study: Study | None, others: Sequence[str] = ()) -> list[Fault]:
@@ -315,15 +305,15 @@ def _sample_faults(t: pd.DataFrame, containers: pd.DataFrame, study: Study | Non
     if not {"kind", "container", "depth"} <= set(t):
         return faults
     free = t["kind"].isin(NO_CONTAINER)
-    faults += _each(t, (t["container"] == "") & ~free, spec, "container", "must not be empty for this kind of sample",
-                    "name the container it was drawn from")
+    faults += each_row(t, (t["container"] == "") & ~free, spec, "container", "must not be empty for this kind of sample",
+                       "name the container it was drawn from")
     known = set(containers.get("container", ()))
-    faults += _each(t, (t["container"] != "") & ~t["container"].isin(known), spec, "container",
-                    "is not a container of plan/containers.csv", "correct the code, or add the container")
+    faults += each_row(t, (t["container"] != "") & ~t["container"].isin(known), spec, "container",
+                       "is not a container of plan/containers.csv", "correct the code, or add the container")
     if study is not None:
         wrong = t["kind"].isin(ZONE_KINDS) & ~t["depth"].isin(study.factors.depths)
-        faults += _each(t, wrong, spec, "depth", "is not a depth of study.toml",
-                        "known are " + ", ".join(study.factors.depths))
+        faults += each_row(t, wrong, spec, "depth", "is not a depth of study.toml",
+                           "known are " + ", ".join(study.factors.depths))
         faults += height_order(t, containers, study)
     return faults
 
@@ -334,27 +324,27 @@ def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) 
     if not {"sample", "analyte", "unit", "value", "qualifier"} <= set(t):
         return faults
     known = set(samples.get("sample", ()))
-    faults += _each(t, (t["sample"] != "") & ~t["sample"].isin(known), spec, "sample",
-                    "is not a sample of plan/samples.csv", "correct the code, or add the sample")
-    faults += _each(t, (t["qualifier"] == "") & t["value"].isna(), spec, "value", "must not be empty",
-                    "write the result, or a qualifier with its limit")
-    faults += _each(t, (t["qualifier"] != "") & t["limit"].isna(), spec, "limit", "must not be empty beside < or >",
-                    "write the limit")
+    faults += each_row(t, (t["sample"] != "") & ~t["sample"].isin(known), spec, "sample",
+                       "is not a sample of plan/samples.csv", "correct the code, or add the sample")
+    faults += each_row(t, (t["qualifier"] == "") & t["value"].isna(), spec, "value", "must not be empty",
+                       "write the result, or a qualifier with its limit")
+    faults += each_row(t, (t["qualifier"] != "") & t["limit"].isna(), spec, "limit", "must not be empty beside < or >",
+                       "write the limit")
     if study is None:
         return faults
     undeclared = ~t["analyte"].isin(study.analytes)
-    faults += _each(t, undeclared & (t["analyte"] != ""), spec, "analyte", "is not declared in study.toml",
-                    "known are " + ", ".join(study.analytes))
+    faults += each_row(t, undeclared & (t["analyte"] != ""), spec, "analyte", "is not declared in study.toml",
+                       "known are " + ", ".join(study.analytes))
     free = {s for s, kind in zip(samples.get("sample", ()), samples.get("kind", ()), strict=False) if kind == "blank"}
     zero = (t["value"] == 0) & t["sample"].isin(free)  # a blank that reads nothing
     for analyte, declared in study.analytes.items():
         rows = t["analyte"] == analyte
-        faults += _each(t, rows & (t["unit"] != declared.unit) & (t["unit"] != ""), spec, "unit",
-                        f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
+        faults += each_row(t, rows & (t["unit"] != declared.unit) & (t["unit"] != ""), spec, "unit",
+                           f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
         if declared.margin.relative:
-            faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0) & ~zero, spec, "value",
-                            "must be above zero for a margin in per cent or as a factor",
-                            "correct the value, or declare an absolute margin")
+            faults += each_row(t, rows & (t["qualifier"] == "") & (t["value"] <= 0) & ~zero, spec, "value",
+                               "must be above zero for a margin in per cent or as a factor",
+                               "correct the value, or declare an absolute margin")
     return faults
 
 
@@ -387,13 +377,13 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers = with_last_visit(containers, samples)
-    faults += age_conflicts(containers, study, LINE)
+    faults += age_conflicts(containers, study)
     containers["age_months"] = container_ages(containers, study)
     faults += container_faults(containers, study, sampled=with_results)
     faults += _liquid_heights(containers, study, _stock_stores(root))
     if study is not None and "treatment" in containers:
         faults += scope_faults(study, int((containers["treatment"] == "stored").sum()))
-    faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)
+    faults += age_faults(containers, samples, study) + own_factors(containers, samples, study)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):
         codes = [str(c) for c in table[spec.key[0]].dropna()] if spec.key[0] in table else []
