@@ -13,7 +13,7 @@ import json
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -50,6 +50,7 @@ from studykit.study.tables import (
     warmer_than_said,
 )
 
+T = TypeVar("T")
 STOCK = "plan/stock.csv"
 SISTERS = "plan/sisters.csv"
 USED_CODES = "plan/used-codes.csv"
@@ -66,18 +67,21 @@ class Filed:
     notes: tuple[str, ...]
 
 
-def has_plan(root: Path) -> bool:
-    """Whether plan/samples.csv lists any sample (a header alone is no plan)."""
-    path = root / "plan/samples.csv"
+def has_rows(path: Path) -> bool:
+    """Whether a file has more than one line with anything in it: a header alone lists nothing."""
     return path.is_file() and sum(bool(line.strip()) for line in path.read_bytes().splitlines()) > 1
+
+
+def has_plan(root: Path) -> bool:
+    """Whether plan/samples.csv lists any sample."""
+    return has_rows(root / "plan/samples.csv")
 
 
 def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
     """A table of containers with its lines, typed and checked for itself; None where the file is missing or only a header."""
-    path = root / spec.file
-    if not path.exists() or sum(bool(line.strip()) for line in path.read_bytes().splitlines()) < 2:
+    if not has_rows(root / spec.file):
         return None
-    cells, faults = read_cells(path, spec)
+    cells, faults = read_cells(root / spec.file, spec)
     table, more = type_cells(cells, spec)
     faults = faults + more
     if not faults and table["container"].duplicated().any():
@@ -239,29 +243,29 @@ def _planned_again(study: Study, row: Mapping[Hashable, Any], own: pd.DataFrame,
 
 def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
     """The containers in the order of the visits of plan/draws.csv; those it does not name last, in table order."""
-    path = root / "plan/draws.csv"
-    if not path.exists():
+    names = filed(root, "plan/draws.csv", lambda t: t["container"])
+    if names is None:
         return containers
-    try:
-        names = pd.read_csv(path, dtype=str, keep_default_na=False)["container"]
-    except (KeyError, ValueError) as error:
-        raise single("plan/draws.csv", f"is not as the kit wrote it ({error})", "put it back from your copy") from None
     visits = {c: i for i, c in enumerate(dict.fromkeys(names))}
     order = containers["container"].map(lambda c: visits.get(c, len(visits)))
     return containers.loc[order.sort_values(kind="stable").index]
 
 
+def filed(root: Path, name: str, read: Callable[[pd.DataFrame], T], remedy: str = "put it back from your copy") -> T | None:
+    """What ``read`` finds in a table that the kit wrote, cells as text; None without one; BadInput where it finds nothing."""
+    if not (root / name).exists():
+        return None
+    try:
+        return read(pd.read_csv(root / name, dtype=str, keep_default_na=False))
+    except (KeyError, ValueError) as error:
+        raise single(name, f"is not as the kit wrote it ({error})", remedy) from None
+
+
 def filed_submission(root: Path) -> pd.DataFrame:
     """plan/submission.csv as it was filed; no rows where there is none."""
-    path = root / "plan/submission.csv"
-    if not path.exists():
-        return pd.DataFrame(columns=list(SUBMISSION_COLUMNS))
-    try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False)[list(SUBMISSION_COLUMNS)]
-        return table.astype({"position": int, "volume_ml": float})
-    except (KeyError, ValueError) as error:
-        raise single("plan/submission.csv", f"is not as the kit wrote it ({error})",
-                     "put it back from your copy") from None
+    columns = list(SUBMISSION_COLUMNS)
+    table = filed(root, "plan/submission.csv", lambda t: t[columns].astype({"position": int, "volume_ml": float}))
+    return pd.DataFrame(columns=columns) if table is None else table
 
 
 def _codes_of(draws: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
@@ -329,23 +333,15 @@ def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
 
 def used_codes(root: Path) -> tuple[str, ...]:
     """The blind codes of other studies that plan/used-codes.csv declares; none where there is no such file."""
-    path = root / USED_CODES
-    if not path.exists():
-        return ()
-    try:
-        return tuple(pd.read_csv(path, dtype=str, keep_default_na=False)["sample"])
-    except (KeyError, ValueError) as error:
-        raise single(USED_CODES, f"is not as the kit wrote it ({error})", "write it anew with --sister") from None
+    return filed(root, USED_CODES, lambda t: tuple(t["sample"]), "write it anew with --sister") or ()
 
 
 def codes_of_sisters(root: Path, sisters: Sequence[Path]) -> dict[str, bytes]:
     """plan/used-codes.csv with the codes of further studies; nothing to write without any. BadInput: no samples there."""
     if not sisters:
         return {}
-    known = pd.DataFrame({"sample": list(used_codes(root))}).assign(study="declared before")
-    if (root / USED_CODES).exists():
-        known = pd.read_csv(root / USED_CODES, dtype=str, keep_default_na=False)[["sample", "study"]]
-    tables = [known]
+    known = filed(root, USED_CODES, lambda t: t[["sample", "study"]], "write it anew with --sister")
+    tables = [] if known is None else [known]
     for other in sisters:
         found = load_tables(other, with_results=False)
         if found.samples.empty:

@@ -13,8 +13,8 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.core.errors import single
 from studykit.sampling.draws import needed_ml
+from studykit.sampling.plan import filed
 from studykit.study.ages import still_to_come, visit_days, was_drawn
 from studykit.study.codes import likely_codes
 from studykit.study.columns import ZONE_KINDS
@@ -88,14 +88,9 @@ def planned_draws(root: Path, study: Study, containers: pd.DataFrame) -> tuple[p
 
     ``sample`` is empty where study.toml implies the plan; codes are text.
     """
-    path = root / "plan/draws.csv"
-    if path.exists():
-        try:
-            table = pd.read_csv(path, dtype=str, keep_default_na=False)[PLANNED]
-            for column in ("draw_order", "volume_ml", "height"):
-                table[column] = pd.to_numeric(table[column])
-        except (KeyError, ValueError) as error:
-            raise single("plan/draws.csv", f"is not as the kit wrote it ({error})", "put it back from your copy") from None
+    numbers = ("draw_order", "volume_ml", "height")
+    table = filed(root, "plan/draws.csv", lambda t: t[PLANNED].assign(**{c: pd.to_numeric(t[c]) for c in numbers}))
+    if table is not None:
         return table, "plan/draws.csv"
     depths = list(study.factors.depths)
     rows = [{"sample": "", "container": c, "kind": "spot", "depth": d, "draw_order": i}
