@@ -16,7 +16,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from studykit.classroom.laboratory import Line, Planted, measure, plant, report
+from studykit.classroom.laboratory import Line, measure, plant, planted, report
 from studykit.classroom.make import STUDENTS, public_seed
 from studykit.classroom.orders import (
     ANEW,
@@ -203,9 +203,8 @@ def _goods(root: Path, data: Mapping[str, Any], name: str, entry: dict[str, Any]
     The file's hash goes into the ledger.
     """
     world = world_of(bytes.fromhex(data["secret"]), entry["number"])
-    faults = tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
     made = next(o for o in entry["orders"] if o["number"] == number)
-    rows = measure(world, [Line(**x) for x in made["lines"]], faults)
+    rows = measure(world, [Line(**x) for x in made["lines"]], planted(entry))
     note = [{k: o[k] for k in ("number", "cost", "lines")} for o in entry["orders"]]
     out = {root / STUDENTS / name / ORDERS / "delivered.json": (json_text({"orders": note}) + "\n").encode()}
     if len(rows):  # an order of lost bottles alone has nothing to report, and a heading without rows is no report

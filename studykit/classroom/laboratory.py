@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -90,17 +91,22 @@ def _strike(kind: str, at: Line, bottles: list[Line], rng: np.random.Generator) 
                    factor=factor)
 
 
+def planted(entry: Mapping[str, Any]) -> tuple[Planted, ...]:
+    """The faults of a student's world as the ledger has them, which struck the first order."""
+    return tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
+
+
 def measure(world: World, lines: Iterable[Line], faults: Iterable[Planted]) -> pd.DataFrame:
     """The laboratory's rows for these lines: Bottle, Run, Position, Determination, one column of numbers an analyte."""
-    pool, planted = world.readings(), tuple(faults)
+    pool, struck = world.readings(), tuple(faults)
     rows: list[dict[str, object]] = []
     for line in sorted(lines, key=lambda x: (x.run, x.position)):
-        if any(f.kind == "lost bottle" and line.sample in f.places for f in planted):
+        if any(f.kind == "lost bottle" and line.sample in f.places for f in struck):
             continue
         for k in range(line.first, line.first + line.determinations):
-            values = _reading(world, line, k, pool, planted)
+            values = _reading(world, line, k, pool, struck)
             rows.append({"Bottle": line.sample, "Run": line.run, "Position": line.position, "Determination": k + 1,
-                         **_faulty(line, k, values, planted)})
+                         **_faulty(line, k, values, struck)})
     return pd.DataFrame(rows)
 
 

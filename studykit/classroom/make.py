@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-import shutil
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -59,7 +58,7 @@ def names_of(students: int, file: Path | None) -> tuple[str, ...]:
     return tuple(n for n in lines if n)
 
 
-def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str, *, prices: Prices = PRICES) -> ClassMade:
+def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str) -> ClassMade:
     """Write ``root/teacher/sealed.json`` and ``root/students/NAME``; BadInput where the folder is not empty.
 
     The secret is drawn by the operating system (``secrets``), stands in the sealed file alone and is told nowhere.
@@ -69,7 +68,7 @@ def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str,
         raise single(str(root), "this folder is not empty", "name a new one; nothing was changed")
     if not 0 < len(names) <= MOST_STUDENTS:
         raise single("--students", f"must be 1 to {MOST_STUDENTS}", "20 is a class", value=str(len(names)))
-    least = prices.container + 3 * (prices.sample + prices.determination)
+    least = PRICES.container + 3 * (PRICES.sample + PRICES.determination)
     if not least <= budget < float("inf"):
         raise single("--budget", f"must buy at least one keg with three bottles, {least:g}", "1200 is usual", value=str(budget))
     secret, tokens = secrets.token_bytes(32), {name: secrets.token_hex(16) for name in names}
@@ -78,8 +77,8 @@ def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str,
     with together(root) as made:
         for number, name in enumerate(names):
             _student(made / STUDENTS / name, {"class": root.name, "student": name, "token": tokens[name], "budget": budget,
-                                              "prices": asdict(prices)}, world_of(secret, number))
-        seal(made, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(prices),
+                                              "prices": asdict(PRICES)}, world_of(secret, number))
+        seal(made, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(PRICES),
                             "revealed": False, "students": students})
     return ClassMade(root=root, students=tuple(names), budget=budget)
 
@@ -111,13 +110,3 @@ def _limits(world: World) -> pd.DataFrame:
     rows = [(a, np.round(v - 3 * scatter(a, v), 2), np.round(v + 3 * scatter(a, v), 2), "certificate of the check fluid")
             for a, v in world.check.items()]
     return pd.DataFrame(rows, columns=["analyte", "low", "high", "source"])
-
-
-def copy_of(folder: Path, to: Path) -> Path:
-    """What a student handed in, without what the kit makes of it: definition, plan and raw files."""
-    for part in ("study.toml", "intake.toml"):
-        shutil.copy(folder / part, to / part)
-    for part in ("plan", "raw"):
-        if (folder / part).is_dir():
-            shutil.copytree(folder / part, to / part)
-    return to

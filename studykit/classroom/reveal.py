@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from studykit.classroom.laboratory import Line, Planted, measure, report
+from studykit.classroom.laboratory import Line, Planted, measure, planted, report
 from studykit.classroom.make import STUDENTS
 from studykit.classroom.orders import CARD, read_json
 from studykit.classroom.safe import one_teacher, seal, unseal
@@ -214,11 +214,6 @@ def delivered_files(world: World, entry: Mapping[str, Any]) -> dict[int, bytes]:
     """The laboratory's files of all orders, made again from the ledger."""
     faults = planted(entry)
     return {o["number"]: report(measure(world, [Line(**x) for x in o["lines"]], faults), o["on"]) for o in entry["orders"]}
-
-
-def planted(entry: Mapping[str, Any]) -> tuple[Planted, ...]:
-    """The faults of a student's world as they struck the first order."""
-    return tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
 
 
 def _judged(study: OpenStudy) -> tuple[dict[str, str], pd.DataFrame]:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from html import escape
+
+import pandas as pd
+
+from studykit.core.record import significant
 
 STYLE = ("body{font:1rem/1.5 system-ui,sans-serif;max-width:68rem;margin:2rem auto;padding:0 1rem}"
          "table{border-collapse:collapse;font-size:.9rem}figure{margin:1rem 0}.box{overflow-x:auto}"
@@ -32,6 +37,15 @@ def table(rows: Iterable[Sequence[object]], head: Sequence[str] = ()) -> str:
     body = "".join("<tr>" + "".join(f"<td>{escape(str(c))}</td>" for c in r) + "</tr>" for r in rows)
     top = "<thead><tr>" + "".join(f'<th scope="col">{escape(h)}</th>' for h in head) + "</tr></thead>" if head else ""
     return f'<div class="box" tabindex="0"><table>{top}<tbody>{body}</tbody></table></div>' if body else "<p>none</p>"
+
+
+def frame_table(frame: pd.DataFrame, head: Sequence[str] = (), *, infinite: bool = False) -> str:
+    """A table with numbers to three digits, empty where one is not known, or not finite unless ``infinite`` is told too."""
+    def shown(c: object) -> object:
+        return c if not isinstance(c, float) else significant(c, 3) if infinite or math.isfinite(c) else ""
+
+    rows = ([shown(c) for c in row] for row in frame.itertuples(index=False, name=None))
+    return table(rows, head or [str(c) for c in frame.columns])
 
 
 def page(title: str, parts: Iterable[str]) -> str:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,8 +11,7 @@ import pandas as pd
 
 from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
-from studykit.core.plainpage import bullets, heading, page, paragraph, table
-from studykit.core.record import significant
+from studykit.core.plainpage import bullets, frame_table, heading, page, paragraph, table
 from studykit.register.drift import DRIFT, Drift, drift
 from studykit.register.entry import CHANGED, COPY, EMPTY, FILED, GONE, UNFILED, UNREADABLE
 from studykit.register.forest import forest
@@ -31,7 +29,7 @@ ORDER = (FILED, CHANGED, UNFILED, EMPTY, COPY, UNREADABLE, GONE)
 WORDS = ("Words of a study as it was filed are those of its report; nothing was re-executed, and a sender who corrects the "
          "hashes too is not found out here: studykit recheck STUDY. Words of others are worked out from what lies there now.")
 
-SCATTER = ("laboratory", "method", "analyte", "of", "studies", "df", "s", "low", "high", "unit", "told")
+SCATTER = ["laboratory", "method", "analyte", "of", "studies", "df", "s", "low", "high", "unit", "told"]
 MOST = 40
 """Reasons that the page lists; apart.csv has all."""
 POOLS = ("The lowest depth against the uppermost in each container, studies and containers random; 95 % intervals, the "
@@ -130,8 +128,8 @@ def _page(folder: Path, made: Written) -> str:
     return page(f"Studies in {folder.resolve().name}", [
         paragraph(made.sentence), *_attention(made), heading("Each study"), _each(made),
         paragraph(WORDS), heading("Differences, studies combined"), *_together(made.together), paragraph(POOLS),
-        heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
-        paragraph(SCATTERS), heading("The check fluid over the years"), shown(made.drift.rates, DRIFT),
+        heading("Own repeatability, pooled over studies"), frame_table(made.repeatability[SCATTER]),
+        paragraph(SCATTERS), heading("The check fluid over the years"), frame_table(made.drift.rates[DRIFT]),
         paragraph(DRIFTS),
         paragraph("All columns, and each analyte with its margin, differences and intervals: studies.csv and "
                                     "analytes.csv beside this page.")])
@@ -146,17 +144,6 @@ def _together(found: Together) -> list[str]:
     reasons = Counter(zip(found.apart["analyte"], found.apart["why"], strict=True))
     told = [f"{analyte}, {n} of the studies: {why}" for (analyte, why), n in reasons.most_common(MOST)]
     return [*out, *([paragraph("Not combined (each study in apart.csv):"), bullets(told)] if told else [])]
-
-
-def shown(frame: pd.DataFrame, columns: Sequence[str]) -> str:
-    """Some columns of a table with numbers to three digits, empty where a number is not known."""
-    cells = [[_cell(c) for c in row] for row in frame[list(columns)].itertuples(index=False, name=None)]
-    return table(cells, columns)
-
-
-def _cell(c: object) -> object:
-    return c if not isinstance(c, float) else significant(c, 3) if math.isfinite(c) else ""
-
 
 
 def _attention(made: Written) -> list[str]:

@@ -17,7 +17,7 @@ from matplotlib.ticker import MaxNLocator
 
 from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
-from studykit.core.plainpage import bullets, heading, page, paragraph, table
+from studykit.core.plainpage import bullets, frame_table, heading, page, paragraph
 from studykit.core.record import significant
 from studykit.plot.readable import as_written
 from studykit.register.fluid import OWN_MEAN
@@ -162,12 +162,7 @@ def _out(readings: pd.DataFrame) -> pd.DataFrame:
 def _shown(found: Record, frame: pd.DataFrame) -> str:
     """A table with the analytes' names and numbers to three digits, empty where a number is not known."""
     named = frame.assign(analyte=frame["analyte"].map(found.names))
-    cells = [[_cell(c) for c in row] for row in named.itertuples(index=False, name=None)]
-    return table(cells, [str(c).replace("_", " ") for c in named.columns])
-
-
-def _cell(c: object) -> object:
-    return c if not isinstance(c, float) else significant(c, 3) if np.isfinite(c) else ""
+    return frame_table(named, [str(c).replace("_", " ") for c in named.columns])
 
 
 def chart(found: Record) -> Figure | None:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
-from studykit.core.plainpage import bullets, heading, page, paragraph, table
+from studykit.core.plainpage import bullets, frame_table, heading, page, paragraph
 from studykit.core.record import significant
 from studykit.plot.profiles import against_margin
 from studykit.plot.readable import as_written
@@ -64,20 +64,14 @@ def _page(earlier: OpenStudy, later: OpenStudy, found: Changes) -> str:
     differences, levels = (t.assign(analyte=t["analyte"].map(names)) for t in (found.differences, found.levels))
     named = [f"{s.study.title} ({s.root.name})" for s in (earlier, later)]
     return page(f"{named[0]}, then {named[1]}", [
-        *map(paragraph, found.unfiled), paragraph(found.sentence), heading("Words"), _shown(found.words, drop=("analyte",)),
+        *map(paragraph, found.unfiled), paragraph(found.sentence),
+        heading("Words"), frame_table(found.words.drop(columns="analyte")),
         heading("Change of the differences between depths"), picture(differences),
-        _shown(differences, drop=("in margins", "margin low", "margin high")), paragraph(HOW),
+        frame_table(differences.drop(columns=["in margins", "margin low", "margin high"]), infinite=True), paragraph(HOW),
         heading("Levels, and the check fluid"),
         paragraph("A change of the check fluid, if it is the same fluid, is the laboratory's. A change of the containers' "
                   "level together with it need not be the stock's."),
-        _shown(levels), heading("What limits this comparison"), bullets(found.notes)])
-
-
-def _shown(frame: pd.DataFrame, drop: tuple[str, ...] = ()) -> str:
-    """A table with numbers to three digits."""
-    kept = frame.drop(columns=list(drop))
-    cells = [[significant(c, 3) if isinstance(c, float) else c for c in row] for row in kept.itertuples(index=False, name=None)]
-    return table(cells, [str(c) for c in kept.columns])
+        frame_table(levels, infinite=True), heading("What limits this comparison"), bullets(found.notes)])
 
 
 def picture(rows: pd.DataFrame) -> str:
