@@ -45,17 +45,6 @@ class Doubt:
         return Doubt(mark=left[0][0], shown=shown, reason=left[0][1], instead=self.instead, more=tuple(left[1:]))
 
 
-def add_doubt(doubts: dict[Place, Doubt], place: Place, doubt: Doubt) -> None:
-    """Add a doubt to what is said of a cell: the first one stands before the others, each mark once."""
-    found = doubts.get(place)
-    if found is None:
-        doubts[place] = doubt
-        return
-    known = {found.mark, *(m for m, _ in found.more)}
-    more = found.more if doubt.mark in known else (*found.more, (doubt.mark, doubt.reason))
-    doubts[place] = replace(found, more=more, shown=found.shown or doubt.shown, instead=doubt.instead or found.instead)
-
-
 @dataclass(slots=True, kw_only=True)
 class Look:
     """What a second reader says about one sheet; positions count from 0.
@@ -74,8 +63,14 @@ class Look:
     around: list[tuple[str, str]] = field(default_factory=list)
 
     def doubt(self, place: Place, mark: str, shown: str, reason: str, instead: str = "") -> None:
-        """Add a doubt; what is read ``instead`` is the last one's that says so."""
-        add_doubt(self.doubts, place, Doubt(mark=mark, shown=shown, reason=reason, instead=instead))
+        """Add a doubt behind those of the cell, each mark once; what is read ``instead`` is the last one's that says so."""
+        found = self.doubts.get(place)
+        if found is None:
+            self.doubts[place] = Doubt(mark=mark, shown=shown, reason=reason, instead=instead)
+            return
+        known = {found.mark, *(m for m, _ in found.more)}
+        more = found.more if mark in known else (*found.more, (mark, reason))
+        self.doubts[place] = replace(found, more=more, shown=found.shown or shown, instead=instead or found.instead)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -116,6 +116,10 @@ class Grid:
         cells = [tidy_text(c[i]) for c in self.cells]
         return [tidy_text(self.shown.get((i, k), c)) for k, c in enumerate(cells)] if self.shown else cells
 
+    def text(self, i: int) -> str:
+        """The filled cells of row i (from 0) in one line."""
+        return " ".join(c for c in self.row(i) if c)
+
 
 def read_bytes(path: Path, name: str) -> bytes:
     """The bytes of a raw file; BadInput where it is missing, empty, too large or not a table."""

@@ -37,7 +37,7 @@ def factor_lines(grid: Grid, block: Block, mapping: FileMapping, known: set[str]
     nameless = names.flags(lambda t: not t.strip() or a_factor(t.strip()))
     aside = {tidy_text(t) for t in mapping.ignore_lines}
     return [_asked(grid, int(i), file) for i in block.rows[np.flatnonzero(nameless)]
-            if _multiplies(grid, int(i), at[0], results) and tidy_text(_line(grid, int(i))) not in aside]
+            if _multiplies(grid, int(i), at[0], results) and tidy_text(grid.text(int(i))) not in aside]
 
 
 def _multiplies(grid: Grid, i: int, name: int, results: list[int]) -> bool:
@@ -48,12 +48,8 @@ def _multiplies(grid: Grid, i: int, name: int, results: list[int]) -> bool:
         _ONE.fullmatch(t) for t in there)
 
 
-def _line(grid: Grid, i: int) -> str:
-    return " ".join(c for c in grid.row(i) if c)
-
-
 def _asked(grid: Grid, i: int, file: str) -> Fault:
-    text = _line(grid, i)
+    text = grid.text(i)
     return Fault(file=file, **(grid.line(i) | {"value": text[:120]}),
                  reason="is no sample, and says what the columns are multiplied by or diluted: do the results below hold that "
                  "already?", remedy="ask the laboratory; where they do not, let it send the results worked out; where they "

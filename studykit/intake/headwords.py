@@ -89,6 +89,11 @@ def _bare(text: str) -> str:
     return re.sub(r"[^a-z0-9]", "", text.casefold())
 
 
+def stem_of(heading: str) -> str:
+    """A heading without capitals and what stands in brackets behind it."""
+    return re.sub(r"\s*[\[(].*$", "", tidy_text(heading)).casefold()
+
+
 def column_of(heading: str) -> str | None:
     """Our column for which a heading plainly stands; None for none."""
     bare = _bare(heading)

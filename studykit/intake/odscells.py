@@ -10,9 +10,11 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from functools import partialmethod
 from typing import Any
 from xml.parsers import expat
 
+from studykit.intake.bounds import column_number
 from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look, Place
 from studykit.intake.coloured import ask_coloured
 from studykit.intake.numberformat import as_shown
@@ -34,26 +36,14 @@ def _areas(address: str) -> list[Area]:
     out = []
     for sheet, left, top, _, right, bottom in _AREA.findall(address):
         name = sheet.strip("'").replace("''", "'") if sheet.startswith("'") else sheet
-        out.append((name, int(top) - 1, _column(left), int(bottom or top) - 1, _column(right or left)))
+        out.append((name, int(top) - 1, column_number(left) - 1, int(bottom or top) - 1, column_number(right or left) - 1))
     return out
-
-
-def _column(letters: str) -> int:
-    """A column's letters as a number from 0."""
-    number = 0
-    for letter in letters:
-        number = 26 * number + ord(letter) - 64
-    return number - 1
 
 
 def _centimetres(length: str) -> float:
     """A length of a drawing; 0 where it is not given."""
     found = re.fullmatch(r"(-?[0-9]*\.?[0-9]+)(cm|mm|in|pt)", length)
     return float(found[1]) * {"cm": 1.0, "mm": 0.1, "in": 2.54, "pt": 2.54 / 72}[found[2]] if found else 0.0
-
-
-def _method(side: str, tag: str) -> str:
-    return side + "_" + tag.rpartition(":")[2].replace("-", "_")
 
 
 def open_document_looks(data: bytes) -> dict[str, Look]:
@@ -119,18 +109,19 @@ class _Content:
         parser.CharacterDataHandler = self.text
         parser.Parse(content, True)
 
+    def handler(self, side: str, tag: str) -> Any:
+        """The method for one side of an element, None for none, looked for once."""
+        key = side + tag
+        if key not in self.handlers:
+            self.handlers[key] = getattr(self, side + tag.rpartition(":")[2].replace("-", "_"), None)
+        return self.handlers[key]
+
     def start(self, tag: str, raw: dict[str, str]) -> None:
-        handler = self.handlers.get("open " + tag, self)
-        if handler is self:
-            handler = self.handlers["open " + tag] = getattr(self, _method("open", tag), None)
-        if handler is not None:
+        if (handler := self.handler("open_", tag)) is not None:
             handler({k.rpartition(":")[2]: v for k, v in raw.items()} if raw else {})
 
     def end(self, tag: str) -> None:
-        handler = self.handlers.get("close " + tag, self)
-        if handler is self:
-            handler = self.handlers["close " + tag] = getattr(self, _method("close", tag), None)
-        if handler is not None:
+        if (handler := self.handler("close_", tag)) is not None:
             handler()
 
     def text(self, text: str) -> None:
@@ -205,12 +196,10 @@ class _Content:
             self.ground.add(self.style)
 
     def open_table_row_properties(self, a: dict[str, str]) -> None:
-        if re.match(r"0*(\.0+)?[a-z]", a.get("row-height", "1cm")):
+        if re.match(r"0*(\.0+)?[a-z]", a.get("row-height", a.get("column-width", "1cm"))):
             self.unseen.add(self.style)
 
-    def open_table_column_properties(self, a: dict[str, str]) -> None:
-        if re.match(r"0*(\.0+)?[a-z]", a.get("column-width", "1cm")):
-            self.unseen.add(self.style)
+    open_table_column_properties = open_table_row_properties
 
     # what is drawn over the cells
 
@@ -254,14 +243,12 @@ class _Content:
 
     # what stands outside the cells
 
-    def open_header(self, a: dict[str, str]) -> None:
-        self.beside, self.beside_text = "print header", ""
+    def open_beside(self, what: str, _: dict[str, str]) -> None:
+        self.beside, self.beside_text = what, ""
 
-    def open_footer(self, a: dict[str, str]) -> None:
-        self.beside, self.beside_text = "print footer", ""
-
-    def open_text_box(self, a: dict[str, str]) -> None:
-        self.beside, self.beside_text = "text box", ""
+    open_header = partialmethod(open_beside, "print header")
+    open_footer = partialmethod(open_beside, "print footer")
+    open_text_box = partialmethod(open_beside, "text box")
 
     def close_header(self) -> None:
         if self.beside_text.strip():

@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import tidy_text
 from studykit.intake.apart import (
     LIMIT_HEAD,
     LIMIT_TEXT,
@@ -24,7 +23,7 @@ from studykit.intake.apart import (
 from studykit.intake.columns import Texts, keys
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
-from studykit.intake.headwords import CHANGES, PREPARED, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte
+from studykit.intake.headwords import CHANGES, PREPARED, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte, stem_of
 from studykit.intake.layouts import pointed
 from studykit.intake.mapping import FileMapping
 from studykit.intake.rows import NO_DETERMINATION
@@ -110,10 +109,11 @@ def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, st
     numbers = sum(bool(_NUMBER.fullmatch(t.lstrip("<>≤≥ "))) for t in filled)
     if mapping.layout == "wide" and lacking and telling is None and 2 * numbers > len(filled):
         return f"holds numbers, and nothing is read for {sorted(lacking)[0]}"
-    later = [m for m in mapped if _stem(m) and _LATER.search(head) and re.search(rf"\b{re.escape(_stem(m))}\b", _stem(head))]
+    stems, own = {m: stem_of(m) for m in mapped if stem_of(m)}, stem_of(head)
+    later = [m for m, s in stems.items() if _LATER.search(head) and re.search(rf"\b{re.escape(s)}\b", own)]
     if later and any(_NUMBER.fullmatch(t) for t in filled):
         return f"looks like a newer {later[0]!r}"
-    near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
+    near = [m for m, s in stems.items() if re.match(rf"{re.escape(s)}\b", own) and filled]
     if near and any(_NUMBER.fullmatch(t) for t in filled):
         return f"looks like a second column of {near[0]!r}"
     return _holds(filled, codes)
@@ -144,10 +144,6 @@ def _holds(filled: set[str], codes: set[str]) -> str:
     if len(filled & codes) > len(filled) / 2:
         return "holds sample codes"
     return ""
-
-
-def _stem(text: str) -> str:
-    return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
 
 
 def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
@@ -181,9 +177,9 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
                 continue
             named = _names(text, codes)
             rare = n in strange or n in few
-            if named or n in strange or _tells(text, rare):
+            if named or n in strange or says_doubt(text, rare):
                 for i in block.rows[column.codes == n].tolist():
-                    if n in strange or _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
+                    if n in strange or says_doubt(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
                         what = NO_DETERMINATION if n in apart and no_determination(text.strip()) else "its row says"
                         out[i] = f"{what} {text.strip()[:60]!r} under {head!r}"
         out |= _split_decimals(grid, block, mapping, k, column)
@@ -217,11 +213,6 @@ def judged(head: str, column: Texts, counts: np.ndarray) -> tuple[set[int], set[
     apart = tells_apart(head, column, counts.tolist())
     few = {n for n in range(len(counts)) if sparse and int(counts[n]) <= max(2, total // 20)}
     return _strange(head, column, counts) | apart, apart, few
-
-
-def says_doubt(text: str, rare: bool = False) -> bool:
-    """Whether a text that is not read is a sign, or a remark by which a result is in doubt; ``rare``: where few have one."""
-    return _tells(text, rare)
 
 
 def a_factor(head: str) -> bool:
@@ -272,8 +263,8 @@ def _near(texts: Iterable[str]) -> bool:
     return min(numbers) > 0 and max(numbers) - min(numbers) <= 0.1 * max(numbers)
 
 
-def _tells(text: str, rare: bool) -> bool:
-    """Whether a remark is a doubt: a sign, a word that takes a result back or changes it, or any where they are rare."""
+def says_doubt(text: str, rare: bool) -> bool:
+    """Whether a text that is not read is a doubt: a sign, a word that takes a result back or changes it, any if ``rare``."""
     sign = bool(_SIGN.fullmatch(text.strip())) or text.strip() in _BELOW
     return sign or (_says(text) and bool(rare or VOID.search(text) or CHANGES.search(text)))
 
@@ -385,7 +376,7 @@ def _told(grid: Grid, mapping: FileMapping, codes: set[str], study: Study) -> Fa
     """The first line of a sheet that says something about results."""
     units = used_units(mapping, []) or {study.unit_of(a) for a in study.analytes}
     for i in range(min(len(grid.lines), 500)):
-        text = " ".join(c for c in grid.row(i) if c)
+        text = grid.text(i)
         found = line_fault(text, codes, units, mapping, below=True) if text else None
         if found:
             return replace(found, row=int(grid.lines[i]))

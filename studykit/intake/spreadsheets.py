@@ -13,7 +13,7 @@ import zipfile
 import numpy as np
 
 from studykit.core.errors import single
-from studykit.intake.cellmodel import Doubt, SheetCells, UnreadableError, add_doubt
+from studykit.intake.cellmodel import Look, SheetCells, UnreadableError
 from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.sheetcells import load_apart
@@ -59,31 +59,29 @@ def _grid(sheet: SheetCells, name: str, kind: str) -> Grid:
     for i, flags in enumerate(sheet.numeric):
         numeric[i, :len(flags)] = flags
     look = sheet.look
+    _doubt_places(look, height, width)
     return Grid(file=name, cells=cells, lines=np.arange(1, height + 1), widths=widths,
                 kind=kind, sheet=sheet.title, numeric=numeric, hidden=look.state != "visible",
                 formulas=frozenset(p for p in look.formulas if p[0] < height and p[1] < width),
                 merged=tuple(look.merged), around=tuple(look.around), notes=_notes(sheet), shown=look.shown,
-                doubts=_doubts(sheet, height, width))
+                doubts=look.doubts)
 
 
-def _doubts(sheet: SheetCells, height: int, width: int) -> dict[tuple[int, int], Doubt]:
-    """The doubts of the cells; those of hidden rows and columns and of covered cells are added cell by cell."""
-    out = dict(sheet.look.doubts)
-    for i in sheet.look.rows:
+def _doubt_places(look: Look, height: int, width: int) -> None:
+    """Add to the doubts of single cells those of hidden rows and columns and of merged areas."""
+    for i in look.rows:
         for k in range(width if i < height else 0):
-            add_doubt(out, (i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden or filtered row"))
-    for k in sheet.look.columns:
+            look.doubt((i, k), "hidden", "", "stands in a hidden or filtered row")
+    for k in look.columns:
         for i in range(height if k < width else 0):
-            add_doubt(out, (i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden column"))
-    for top, left, bottom, right in sheet.look.merged:
+            look.doubt((i, k), "hidden", "", "stands in a hidden column")
+    for top, left, bottom, right in look.merged:
         if (top, left) != (bottom, right):
-            add_doubt(out, (top, left), Doubt(mark="merged", shown="",
-                                              reason="is merged over several cells: to which does it belong?"))
+            look.doubt((top, left), "merged", "", "is merged over several cells: to which does it belong?")
         for i in range(top, min(bottom + 1, height)):
             for k in range(left, min(right + 1, width)):
                 if (i, k) != (top, left):
-                    add_doubt(out, (i, k), Doubt(mark="merged", shown="", reason="is covered by a merged cell"))
-    return out
+                    look.doubt((i, k), "merged", "", "is covered by a merged cell")
 
 
 def _notes(sheet: SheetCells) -> tuple[str, ...]:

@@ -107,7 +107,7 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
     beside ``accept_rejected`` of intake.toml. BadInput lists every fault that refuses a file; nothing
     is written then.
     """
-    outcome = _read(Path(root), study, samples, accept, progress)
+    outcome = read_intake(Path(root), study, samples, accept, progress)
     if progress is not None:
         progress("writing tidy/")
     _write(Path(root), outcome)
@@ -117,11 +117,6 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
 def read_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | None = None,
                 progress: Progress | None = None) -> IntakeOutcome:
     """What `run_intake` would give, without writing anything."""
-    return _read(Path(root), study, samples, accept, progress)
-
-
-def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
-          progress: Progress | None) -> IntakeOutcome:
     intake = load_intake(root, study)
     names = raw_files(root)
     if not names:
@@ -144,7 +139,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
             count = sum(t.info.get("rows_in", 0) for t in part)
             progress(f"{RAW_FOLDER}/{name}: {count:,} rows read ({k + 1} of {len(pairs)} files)")
     faults += dict.fromkeys(f for t in takes for f in t.faults)
-    ranks = _ranks(intake, pairs, faults)
+    ranks = _ranks(pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
     outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake, places_of(samples))
@@ -169,7 +164,7 @@ def _not_accepted(outcome: IntakeOutcome, rows: int | tuple[str, ...] | None) ->
     return f"intake.toml accepts at most {rows:,} of them" if rows is not None and len(outcome.rejected) > rows else ""
 
 
-def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
+def _ranks(pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
     """Which file revises which, by the mapping; a pattern that serves no other file is a fault."""
     revises = {name: mapping.revises or "" for name, mapping in pairs}
     try:

@@ -19,7 +19,7 @@ from studykit.core.numbertext import tidy_text
 from studykit.intake.bounds import corners
 from studykit.intake.cellmodel import Doubt
 from studykit.intake.delimited import Grid
-from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, SHEARED, VOID, WEAK
+from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, SHEARED, VOID, WEAK, stem_of
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 from studykit.study.naming import ELEMENTS
@@ -164,20 +164,20 @@ def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
     """Rows within the data that look like headings: texts of other headings and no number."""
     out: list[Fault] = []
     for block in blocks:
-        stems = {_stem(h) for h in block.heads.values() if h}
+        stems = {stem_of(h) for h in block.heads.values() if h}
         first = {s[:1] for s in stems} | {" "}
         begin = {s.partition(" ")[0] for s in stems}
         hits = np.zeros(len(grid.lines), dtype=np.int32)
         for k in block.heads:
             column = grid.cells[k]
-            hits += column.holding(begin, lambda t: t[:1].casefold() in first and _stem(t) in stems,  # noqa: B023
+            hits += column.holding(begin, lambda t: t[:1].casefold() in first and stem_of(t) in stems,  # noqa: B023
                                    but=column[block.header_at])
         for i in block.rows[hits[block.rows] > 0][:1_000]:
             cells = grid.row(int(i))
             full = [c for c in cells if c]
             if cells == grid.row(block.header_at) or any(_NUMBER.fullmatch(c) for c in full):
                 continue
-            if sum(_stem(c) in stems for c in full) * 2 > len(full):
+            if sum(stem_of(c) in stems for c in full) * 2 > len(full):
                 out.append(Fault(file=file, **grid.line(int(i)),
                                  reason="looks like headings within the data: what stands below may be something else",
                                  remedy="write blocks = true, or read each table by its range, in intake.toml"))
@@ -197,10 +197,6 @@ def unit_row_faults(grid: Grid, block: Block, mapping: FileMapping, file: str) -
                          "entry of intake.toml")]
 
 
-def _stem(text: str) -> str:
-    return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
-
-
 def rows_beyond(grid: Grid, ranges: Sequence[str | None], codes: list[str], mapping: FileMapping, file: str) -> list[Fault]:
     """Rows outside every range that is read of a sheet, with a bottle of the study and a number: each is a question.
 
@@ -217,7 +213,7 @@ def rows_beyond(grid: Grid, ranges: Sequence[str | None], codes: list[str], mapp
             read |= (grid.lines >= top) & (grid.lines <= bottom) & (left <= k + 1 <= right)
         bottle |= ~read & column.flags(lambda t: tidy_text(t) in known)
         number |= ~read & column.flags(lambda t: bool(_NUMBER.fullmatch(t.strip())))
-    found = [(int(i), " ".join(c for c in grid.row(int(i)) if c)) for i in np.flatnonzero(bottle & number)]
+    found = [(int(i), grid.text(int(i))) for i in np.flatnonzero(bottle & number)]
     aside = {tidy_text(t) for t in mapping.ignore_lines}
     return [Fault(file=file, **(grid.line(i) | {"value": text[:120]}),
                   reason="holds a bottle of the study and a number, and lies outside the range of every entry that reads this "
