@@ -33,7 +33,9 @@ from studykit.core.errors import DesignMismatch
 from studykit.core.memory import remembered
 
 Array = NDArray[np.float64]
-STUDIES = 1000
+STUDIES, FEWEST = 1000, 200
+ZONES = 200_000
+"""Zones that are simulated in all for one plan: of many drawings fewer studies, ``FEWEST`` at least."""
 SEED = 20261126
 POINTS = 41
 
@@ -140,7 +142,7 @@ class TimeChances:
 @remembered
 def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05, share: float = 0.2,
                  depths: int = 3) -> TimeChances | None:
-    """What ``STUDIES`` studies of this plan say; None where it carries no line: one age, or too few drawings.
+    """What ``studies_of`` studies of this plan say; None where it carries no line: one age, or too few drawings.
 
     ``share`` (0 to 1): of containers that may lie beyond the margin.
     Growth is shown where the two-sided 95 % interval of the rate excludes no change, as the report prints it.
@@ -196,14 +198,20 @@ def _few(each: list[Array], course: Course, t: Array, units: Array, edges: tuple
     return safe
 
 
+def studies_of(drawn: int, depths: int) -> int:
+    """How many studies of so many drawings are simulated."""
+    return max(FEWEST, min(STUDIES, ZONES // (drawn * depths)))
+
+
 def simulated(plan: Drawings, growth: Growth, course: Course, depths: int, rng: np.random.Generator) -> Array:
-    """Zones of ``STUDIES`` studies, (S, drawings, depths), without what all have in common."""
+    """Zones of ``studies_of`` studies, (S, drawings, depths), without what all have in common."""
+    studies = studies_of(len(plan.months), depths)
     g, unit = course.column(plan.months), np.unique(plan.units, return_inverse=True)[1]
     rate = 0.0 if math.isinf(growth.passes) else growth.margin / float(course.column(growth.passes))
     parts = np.linspace(-0.5, 0.5, depths) if growth.shape == "linear" else np.arange(depths) // (depths - 1)
-    own = rate * (1 + growth.own_rates * rng.standard_normal((STUDIES, plan.containers)))[:, unit] * g
-    profile = growth.profiles * rng.standard_normal((STUDIES, plan.containers, depths))[:, unit]
-    return np.asarray(own[..., None] * parts + profile + growth.cell * rng.standard_normal((STUDIES, len(g), depths)))
+    own = rate * (1 + growth.own_rates * rng.standard_normal((studies, plan.containers)))[:, unit] * g
+    profile = growth.profiles * rng.standard_normal((studies, plan.containers, depths))[:, unit]
+    return np.asarray(own[..., None] * parts + profile + growth.cell * rng.standard_normal((studies, len(g), depths)))
 
 
 def _seen(lines: Lines) -> float:

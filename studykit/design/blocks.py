@@ -3,7 +3,7 @@
     d = own gradient x height + zone + determination      (and the container's level)
 
 Normal studies of which nothing is lost or limited are drawn as what decides them: the mean difference of every pair of depths
-and the containers' covariance, which is Wishart (Bartlett 1933, Proc. R. Soc. Edinb. 53:260). Else single results are drawn,
+and the containers' covariance (``operating.moment_contrasts``). Else single results are drawn,
 with a container's level, which differences do not see but a quantification limit does. Studies without a limited value are
 judged together (``inference.contrasts``); of the others most are settled together (``inference.screened``), the rest one by
 one with their values between bounds, as in a report. The seed of a block hangs on the cell and its number only, so that no way
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -21,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.core.hashes import sha256_of
-from studykit.design.operating import t_quantile
+from studykit.design.operating import moment_contrasts, t_quantile
 from studykit.design.scenario import Cell
 from studykit.inference import Margin
 from studykit.inference.cells import CellBounds
@@ -76,13 +77,9 @@ def _moments(cell: Cell, margin: Margin, rng: np.random.Generator) -> Contrasts:
     own = cell.sd_container_depth**2 + cell.s_r**2 / cell.determinations
     root = factor * np.linalg.cholesky(own * np.eye(k) + cell.sd_gradient**2 * np.outer(height, height))
     rows = pair_rows(k)
-    load = rows @ root
-    mean = margin.from_shown(cell.difference) * rows @ height + rng.standard_normal((BLOCK, k)) @ load.T / math.sqrt(n)
-    factors = np.tril(rng.standard_normal((BLOCK, k, k)), -1)
-    factors[:, np.arange(k), np.arange(k)] = np.sqrt(rng.chisquare(n - 1.0 - np.arange(k), (BLOCK, k)))
-    square = ((load @ factors) ** 2).sum(axis=2) / (n - 1)
-    return Contrasts(estimate=mean, se=np.sqrt(square / n), df=np.full(mean.shape, n - 1.0),
-                     unit_variance=np.full(mean.shape, 1 / n))
+    normal, below = rng.standard_normal((BLOCK, k)), rng.standard_normal((BLOCK, k, k))
+    found = moment_contrasts(normal, below, rng.chisquare(n - 1.0 - np.arange(k), (BLOCK, k)), rows @ root, n)
+    return replace(found, estimate=found.estimate + margin.from_shown(cell.difference) * rows @ height)
 
 
 def _words(found: Contrasts, cell: Cell, margin: Margin, alpha: float) -> NDArray[np.intp]:

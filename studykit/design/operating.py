@@ -13,6 +13,9 @@ the study declares (``inference.declared``).  One set of studies serves
 every scatter, difference and margin of the same n and d, and the first n containers are the same whatever n, so
 that chances grow with the size as they should.  Their error is at most 0.6 % (one standard error, 8192 studies).
 
+Of more than MANY containers under any scatter the studies are drawn as what decides them, depth means and their covariance
+(``moment_contrasts``), from the same numbers whatever n.
+
 **A one-sided margin** is about each zone against its mixed container (``inference.departures``): the same studies, by those
 contrasts, with zones of equal shares.  One container is judged against no such margin.
 
@@ -57,6 +60,8 @@ STUDIES = 8192
 SEED = 20260301
 NEAR = 1e-9
 BLOCK = 64  # containers are drawn by so many, and kept for the next design
+MANY = 256
+"""Containers beyond which their single cell means would fill the memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,9 +174,35 @@ def _zones(size: DesignSize, guess: Assumption, studies: int, side: Side) -> Con
 @lru_cache(maxsize=96)
 def _studies(containers: int, depths: int, scatter: Scatter, studies: int = STUDIES) -> Contrasts:
     """All pairs of depths in the first of the simulated studies, whose cell means scatter by 1 and differ in nothing."""
+    if scatter == "unstructured" and containers > MANY:
+        return _of_many(containers, depths, studies)
     cells = drawn_cells(BLOCK * math.ceil(containers / BLOCK), depths, studies)[:containers]
     cells = cells.swapaxes(0, 1)
     return whole_pairs(cells) if scatter == "unstructured" and containers > 1 else judged_cells(cells, scatter)
+
+
+def _of_many(containers: int, depths: int, studies: int) -> Contrasts:
+    """The same studies by their depth means and covariance, from the same normals and chances for any number of containers."""
+    rng, k = np.random.default_rng([SEED, depths, MANY]), depths
+    mean, below, chance = (rng.standard_normal((STUDIES, k)), rng.standard_normal((STUDIES, k, k)), rng.random((STUDIES, k)))
+    square = special.chdtri(containers - 1.0 - np.arange(k), chance[:studies])
+    return moment_contrasts(mean[:studies], below[:studies], square, pair_rows(k), containers)
+
+
+def moment_contrasts(mean: Array, below: Array, square: Array, load: Array, containers: int) -> Contrasts:
+    """Contrasts of studies drawn as depth means and their covariance, which is Wishart.
+
+    mean (S, k) and below (S, k, k; its lower triangle counts): standard normals; square (S, k): chi-squares with n - 1,
+    n - 2, ... degrees of freedom; load (K, k): the contrasts times a root of the covariance of a container's cell means;
+    n containers. Source: Bartlett 1933, Proc. R. Soc. Edinb. 53:260.
+    """
+    k, n = mean.shape[1], containers
+    factors = np.tril(below, -1)
+    factors[:, np.arange(k), np.arange(k)] = np.sqrt(square)
+    estimate = mean @ load.T / math.sqrt(n)
+    variance = ((load @ factors) ** 2).sum(axis=2) / (n - 1)
+    return Contrasts(estimate=estimate, se=np.sqrt(variance / n), df=np.full(estimate.shape, n - 1.0),
+                     unit_variance=np.full(estimate.shape, 1 / n))
 
 
 @lru_cache(maxsize=8)

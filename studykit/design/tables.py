@@ -40,6 +40,8 @@ from studykit.study.tables import Tables
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
 DECLARED_STUDIES = 300
+MOST_RESULTS, FEWEST_STUDIES = 1_000_000, 200
+"""Results of one analyte that are simulated one by one, and the fewest studies: their error is told beside them."""
 """Studies simulated from single results under a declared scatter, whose lost readings cost 6 ms a study."""
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
 
@@ -268,7 +270,8 @@ def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.D
     worlds = (("all samples", Trouble()), (f"{100 * lost:g} % lost", Trouble(missing=lost)))
     table = pd.DataFrame([{"analyte": a.analyte} | _pair("planned", aim_chances(a, view.size, view.study.alpha))
                           for a in view.aims])
-    worst, few = [0.0] * len(view.aims), min(studies, DECLARED_STUDIES) if view.size.scatter != "unstructured" else studies
+    worst, most = [0.0] * len(view.aims), min(studies, max(FEWEST_STUDIES, MOST_RESULTS // view.size.determinations))
+    few = min(most, DECLARED_STUDIES) if view.size.scatter != "unstructured" else most
     for how, trouble in worlds:
         made = simulate_studies(view.aims, view.size, trouble, studies=few, seed=view.study.seed,
                                 alpha=view.study.alpha)

@@ -11,7 +11,7 @@ import pytest
 from scipy import optimize, stats
 
 from studykit.ageing import ahead
-from studykit.ageing.ahead import Drawings, Growth, TimeChances, drawings, time_chances
+from studykit.ageing.ahead import Drawings, Growth, TimeChances, drawings, simulated, studies_of, time_chances
 from studykit.ageing.courses import Course
 from studykit.ageing.lines import fit_lines
 from tests.ageing import wrong_worlds
@@ -239,3 +239,13 @@ def test_the_coarse_grid_finds_the_reports_times() -> None:
     fine, coarse = (mean_passes(lines, LINEAR, (-10, 10), alpha=0.05, span=(4, 30), stop=42, points=k)
                     for k in (400, ahead.POINTS))
     assert np.nanmax(np.abs(fine.safe - coarse.safe)) < 7 / 30.4
+
+
+@pytest.mark.parametrize(("drawn", "depths", "studies"), [(2, 2, 1000), (66, 3, 1000), (100, 2, 1000), (101, 2, 990),
+                                                         (333, 3, 200), (1000, 3, 200), (5000, 5, 200)])
+def test_of_many_drawings_fewer_studies_are_made(drawn: int, depths: int, studies: int) -> None:
+    """200,000 zones in all where that is at least 200 studies and at most 1,000."""
+    assert studies_of(drawn, depths) == studies
+    plan = Drawings(months=tuple(float(i % 4) for i in range(drawn)), units=tuple(range(drawn)))
+    made = simulated(plan, Growth(margin=5, passes=20, cell=1), LINEAR, depths, np.random.default_rng(1))
+    assert made.shape == (studies, drawn, depths)

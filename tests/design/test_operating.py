@@ -13,6 +13,7 @@ from scipy.stats import t as student_t
 
 from studykit.design.operating import (
     BLOCK,
+    MANY,
     STUDIES,
     DesignSize,
     OperatingCharacteristic,
@@ -34,6 +35,7 @@ from studykit.inference.contrasts import contrasts_of, p_any, word_codes
 from studykit.inference.declared import declared_contrasts
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_known
+from studykit.inference.judge import WORDS
 from studykit.inference.tost_power import beyond_power, tost_power
 from studykit.study.definition import Assumption
 
@@ -324,3 +326,28 @@ def test_designs_and_costs_at_their_least() -> None:
         best_replicates(Assumption(s_r=3), -1.0, 2.0)
     assert beyond_share_bound(1) == pytest.approx(0.95)
     assert beyond_share_bound(7, 0.1) == pytest.approx(1 - 0.1 ** (1 / 7))
+
+
+@pytest.mark.parametrize("depths", [2, 3, 5])
+def test_designs_of_many_containers_promise_what_their_single_cell_means_do(depths: int) -> None:
+    """Depth means and covariance drawn outright, against cell means drawn one by one: each chance within five errors."""
+    n, studies = MANY + 4, 2048
+    size, guess = DesignSize(containers=n, depths=depths, replicates=2), Assumption(s_r=2, sd_container_depth=8, gradient=3.2)
+    many = chances(size, guess, 4.3, studies=studies)
+    cells = depth_effects(guess, depths) + math.sqrt(8**2 + 2**2 / 2) * np.random.default_rng(7).standard_normal(
+        (studies, n, depths))
+    words = word_codes(contrasts_of(cells), 4.3, 0.05, depths=depths)
+    alone = [float((words == k).mean()) for k in range(3)]
+    assert 0.1 < many.homogeneous < 0.9
+    for name, one in zip(WORDS, alone, strict=True):
+        p = (one + getattr(many, name)) / 2
+        assert abs(one - getattr(many, name)) < 5 * math.sqrt(2 * max(p * (1 - p), 1 / studies) / studies), name
+
+
+def test_many_containers_promise_more_the_more_they_are() -> None:
+    """Beyond MANY and across it; one standard error of a difference from other numbers is 0.8 %."""
+    guess = Assumption(s_r=2, sd_container_depth=8, gradient=3.2)
+    found = [chances(DesignSize(containers=n, depths=3, replicates=2), guess, 4.3).homogeneous
+             for n in (MANY - 60, MANY, MANY + 1, MANY + 60, 2 * MANY, 4 * MANY)]
+    assert found[0] < found[1] < found[3] < found[4] < found[5]
+    assert found[2] == pytest.approx(found[1], abs=0.03)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 
+from studykit.ageing.ahead import FEWEST, ZONES
 from studykit.ageing.ahead import STUDIES as TIME_STUDIES
 from studykit.deposit.unpack import MOST_BYTES, MOST_FILES, MOST_RATIO
 from studykit.design.advice import FEWEST_PER_GROUP
@@ -238,6 +239,8 @@ LEDGER: dict[str, list[Row]] = {
             "ageing/test_ahead.py::times_are_those_of_an_own_simulation_with_an_own_rule"),
         row("Beside it stand twelve other ways", "twelve 12 24 48",
             "ageing/test_planned.py::ways_are_compared_at_the_same_number_of_drawings"),
+        row("Of more than 66 drawings of thre", "66 200 333 3.5", "values", ZONES // (TIME_STUDIES * 3), FEWEST,
+            ZONES // (FEWEST * 3), 100 * (0.25 / FEWEST) ** 0.5),
         row("The chances are those of 1000 si", "1000 1.6", "values", TIME_STUDIES, 100 * (0.25 / TIME_STUDIES) ** 0.5),
         row("Margin passed at 20 months, ages 4", "20 4 12 20 30 30",
             "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
