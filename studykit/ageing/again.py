@@ -23,9 +23,10 @@ Array = NDArray[np.float64]
 
 def uneven(months: ArrayLike, units: ArrayLike) -> bool:
     """True where containers were drawn again, and not all of them at the same ages."""
-    codes, unit = same_ages(months), np.asarray(units)
-    sets = {tuple(sorted(codes[unit == u].tolist())) for u in np.unique(unit)}
-    return len(np.unique(unit)) < len(unit) and len(sets) > 1
+    codes, (first, unit) = same_ages(months), np.unique(units, return_index=True, return_inverse=True)[1:]
+    order = np.lexsort((codes, unit))
+    sets = {tuple(part.tolist()) for part in np.split(codes[order], np.flatnonzero(np.diff(unit[order])) + 1)}
+    return len(first) < len(unit) and len(sets) > 1
 
 
 def fit_over(values: Array, course: Course, months: Array, units: ArrayLike, *, bent: bool = False) -> Lines:

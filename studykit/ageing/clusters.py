@@ -23,52 +23,53 @@ MANY = 150
 class Clusters:
     """Parts of m containers in lines of q coefficients over n rows.
 
-    load (n, q): how a row's residual enters its own container's part; code (n,): container of each row. own (m, q, q):
-    load'load; across (m, q, q): X'load; late (m, q): g'load and reach (m, q): X'g, with g the rows' times as shares of the
-    latest. unit (q, q): (X'X)^-1; growing (q, q): X'WX under scatter that grows. growth: how much it grows.
+    load (n, q): how a row's residual enters its own container's part; code (n,): container of each row. unit (q, q):
+    (X'X)^-1; growing (q, q): X'WX under scatter that grows; models: of equal scatter, and of scatter that grows.
     """
 
     load: Array
     code: NDArray[np.intp]
-    own: Array
-    across: Array
-    late: Array
-    reach: Array
     unit: Array
     growing: Array
-    growth: float
+    models: tuple[_Forms, _Forms]
 
     def parts(self, rest: Array) -> Array:
         """Parts (S, m, q) of residuals (S, n)."""
-        m = len(self.own)
+        m = int(self.code.max()) + 1
         return np.stack([_sums(self.code, r[:, None] * self.load, m) for r in rest])
 
     def sums(self, L: Array) -> tuple[Array, Array]:
         """Trace and sum of squares (2, T) of the parts' covariance for combinations L (T, q)."""
-        found = [self._sums_of(x) for x in L]
-        trace, squares = (np.array([[f[k][w] for f in found] for w in (0, 1)]) for k in (0, 1))
-        return trace, squares
-
-    def _sums_of(self, x: Array) -> tuple[tuple[float, float], tuple[float, float]]:
-        d = np.einsum("q,mqr,r->m", x, self.own, x)
-        p, e = self.across @ x, self.late @ x
-        er = e[:, None] * self.reach
-        inner = self.unit @ (self.reach.T @ self.reach) @ self.unit
-        # equal scatter: diag(d) - p unit p'; growing: and growth (diag(e^2) - e r unit p' - p unit (e r)' + p inner p')
-        q = len(x)
-        zero = np.zeros((q, q))
-        equal = np.block([[-self.unit, zero], [zero, zero]])
-        grown = np.block([[-self.unit + self.growth * inner, -self.growth * self.unit], [-self.growth * self.unit, zero]])
-        P = np.hstack([p, er])
-        both = [_trace_and_squares(d, P, equal), _trace_and_squares(d + self.growth * e**2, P, grown)]
-        return (both[0][0], both[1][0]), (both[0][1], both[1][1])
+        found = [model.sums(L) for model in self.models]
+        return np.stack([trace for trace, _ in found]), np.stack([squares for _, squares in found])
 
 
-def _trace_and_squares(d: Array, P: Array, C: Array) -> tuple[float, float]:
-    """Trace and sum of squares of diag(d) + P C P'."""
-    low = np.einsum("mi,ij,mj->m", P, C, P)
-    cross = C @ (P.T @ P)
-    return float(d.sum() + low.sum()), float((d**2).sum() + 2 * (d * low).sum() + np.einsum("ij,ji->", cross, cross))
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Forms:
+    """Of diag(x'A_i x) + (B_i x)'C (B_j x) over the containers i, j: its trace and sum of squares as forms in x.
+
+    trace (q, q); squares (q^2, q^2), for the products of two elements of x; cross (Q, Q, q, q): sum of B_i (x) B_i.
+    """
+
+    trace: Array
+    squares: Array
+    cross: Array
+    C: Array
+
+    def sums(self, L: Array) -> tuple[Array, Array]:
+        """Trace and sum of squares (T,) for combinations L (T, q)."""
+        twice = (L[:, :, None] * L[:, None, :]).reshape(len(L), -1)
+        spread = self.C @ np.einsum("uvab,ta,tb->tuv", self.cross, L, L, optimize=True)
+        squares = np.einsum("ti,ij,tj->t", twice, self.squares, twice, optimize=True)
+        return twice @ self.trace.ravel(), squares + np.einsum("tuv,tvu->t", spread, spread)
+
+
+def _forms(A: Array, B: Array, C: Array) -> _Forms:
+    """The forms of A (m, q, q), B (m, Q, q) and C (Q, Q)."""
+    (m, Q, q), low = B.shape, np.einsum("mua,uv,mvb->mab", B, C, B, optimize=True)
+    a, flat = A.reshape(m, -1), B.reshape(m, -1)
+    return _Forms(trace=(A + low).sum(axis=0), squares=a.T @ (a + 2 * low.reshape(m, -1)), C=C,
+                  cross=(flat.T @ flat).reshape(Q, q, Q, q).transpose(0, 2, 1, 3))
 
 
 def _sums(code: NDArray[np.intp], rows: Array, m: int) -> Array:
@@ -88,12 +89,16 @@ def clusters_of(X: Array, unit: Array, code: NDArray[np.intp], growth: float) ->
         own = X[at]
         root = inverse_root(np.eye(size) - own @ unit @ np.swapaxes(own, 1, 2))
         load[at] = root @ own @ unit
-    g = X[:, -1] / np.abs(X[:, -1]).max()
-    outer = load[:, :, None] * load[:, None, :], X[:, :, None] * load[:, None, :]
-    reach = _sums(code, X * g[:, None], m)
-    return Clusters(load=load, code=code, own=_sums(code, outer[0], m), across=_sums(code, outer[1], m),
-                    late=_sums(code, load * g[:, None], m), reach=reach, unit=unit,
-                    growing=X.T @ X + growth * reach.T @ reach, growth=growth)
+    own, across = (_sums(code, part[:, :, None] * load[:, None, :], m) for part in (load, X))
+    g = X[:, -1] / np.abs(X[:, -1]).max()  # the rows' times as shares of the latest
+    late, reach = _sums(code, load * g[:, None], m), _sums(code, X * g[:, None], m)
+    # with p = across x and e = late x, equal scatter: diag(x'own x) - p'unit p; growing adds, growth times,
+    # diag(e^2) - e reach'unit p - p'unit reach e + p'unit reach reach'unit p
+    inner, zero = unit @ (reach.T @ reach) @ unit, np.zeros_like(unit)
+    grown = np.block([[-unit + growth * inner, -growth * unit], [-growth * unit, zero]])
+    both = np.concatenate([across, reach[:, :, None] * late[:, None, :]], axis=1)
+    return Clusters(load=load, code=code, unit=unit, growing=X.T @ X + growth * reach.T @ reach, models=(
+        _forms(own, across, -unit), _forms(own + growth * late[:, :, None] * late[:, None, :], both, grown)))
 
 
 __all__ = ["MANY", "Clusters", "clusters_of"]

@@ -98,8 +98,9 @@ def _when(visit: str) -> str:
 
 def lacking(rows: ModelRows) -> str:
     """Visits of containers that lack the results of a zone that others have, in words; '' where none does."""
-    seen = rows.visits.groupby(["container", "visit"], sort=True)["depth"].agg(set).reset_index()
-    gone = [[d for d in rows.depths if d not in got] for got in seen["depth"]]
+    there = rows.visits.groupby(["container", "visit", rows.visits["depth"].astype(str)], sort=True).size().unstack(fill_value=0)
+    seen, counts = there.index.to_frame(index=False), there.reindex(columns=list(rows.depths), fill_value=0).to_numpy()
+    gone = [[d for d, n in zip(rows.depths, row, strict=True) if not n] for row in counts]
     told = [f"{c}{_when(day)} ({', '.join(lost)})"
             for c, day, lost in zip(seen["container"], seen["visit"], gone, strict=True) if lost]
     if not told:

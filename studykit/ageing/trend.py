@@ -194,8 +194,8 @@ def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ..
     out["lot"] = facts["lot"].astype(str).to_numpy()
     for name in random:
         out[f"of {name}"] = facts[name].astype(str).to_numpy()
-    names = facts[list(factors)].astype(str).apply(lambda r: ", ".join(f"{k} {v}" for k, v in r.items()), axis=1)
-    out["group"] = names.to_numpy() if factors and len(both) else ALL
+    named = [[f"{f} {v}" for v in facts[f].astype(str)] for f in factors]
+    out["group"] = [", ".join(of) for of in zip(*named, strict=True)] if factors and len(both) else ALL
     out["difference"] = (both[bottom] - both[top]).to_numpy()
     return out
 
