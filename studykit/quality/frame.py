@@ -48,7 +48,7 @@ FINEST = 1e-4
 
 def rho(z: Vector) -> Vector:
     """What a standardised departure costs, in nats, where tails are those of Student's t with ``NU``; 0 for NaN."""
-    return (NU + 1) / 2 * np.log1p(np.nan_to_num(z) ** 2 / NU)
+    return (NU + 1) / 2 * np.log1p(np.where(np.isnan(z), 0.0, z) ** 2 / NU)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -132,6 +132,7 @@ def common_drift(sc: Scene, runs: list[tuple[str, Index]], tables: list[pd.DataF
     b, se, gain = (np.array([t[c].to_numpy(float) for _, t in with_slope]) for c in ("slope", "se", "gain"))
     common = (b / se**2).sum(axis=0) / (1 / se**2).sum(axis=0)
     saved = (gain - ((b - common) / se) ** 2 / 2).sum(axis=0)
+    saved = np.minimum(saved, ((common / se) ** 2).sum(axis=0) / 2)  # what runs gain by slopes of their own is not its gain
     rows = np.concatenate([r for r, _ in with_slope])
     order = sc.f.rows["order"].to_numpy(float)
     place = np.concatenate([np.nan_to_num(places(order[r])) for r, _ in with_slope])
@@ -344,12 +345,13 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
 
 def _recentred(sc: Scene, by: object, e: Vector) -> Vector:
     """Cost of each cell of a run's rows, each container's level fitted anew."""
-    s = sc.m.s
+    s, there = sc.m.s, np.isfinite(e)
+    square, e = s**2, np.where(there, e, 0.0)
     for _ in range(3):
-        w = np.where(np.isfinite(e), 1 / (NU + np.nan_to_num(e / s) ** 2), 0.0) / s**2
+        w = np.where(there, 1 / (NU + (e / s) ** 2), 0.0) / square
         total = by @ w  # type: ignore[operator]
-        e = e - ((by @ (w * np.nan_to_num(e))) / np.maximum(total, 1e-300))[sc.f.at]  # type: ignore[operator]
-    return np.where((sc.f.at >= 0)[:, None], rho(e / s), 0.0)
+        e = e - ((by @ (w * e)) / np.maximum(total, 1e-300))[sc.f.at]  # type: ignore[operator]
+    return np.where(there & (sc.f.at >= 0)[:, None], rho(e / s), 0.0)
 
 
 def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candidate]:

@@ -106,19 +106,36 @@ def test_a_drift_is_told_from_three_nats_and_three_errors_on() -> None:
 
 
 def test_one_drift_along_every_run() -> None:
-    """Slopes 0.4 and 0.6 with errors 0.1 and 0.2: mean 0.44; saved is 20 + 9 less ((0.4)^2 + (0.8)^2) / 2."""
+    """Slopes 0.4 and 0.6 with errors 0.1 and 0.2: mean 0.44; saved is 7.5 + 4.2 less ((0.4)^2 + (0.8)^2) / 2."""
     sc = drifting(0.44)
     runs = [("R1", ALL[:6]), ("R2", ALL[6:])]
-    tables = [slopes((0.4, 0.1, 20.0), (0.1, 0.1, 1.0)), slopes((0.6, 0.2, 9.0), (0.1, 0.2, 2.0))]
+    tables = [slopes((0.4, 0.1, 7.5), (0.1, 0.1, 0.5)), slopes((0.6, 0.2, 4.2), (0.1, 0.2, 0.1))]
     (one,) = common_drift(sc, runs, tables)
     assert one.amount == pytest.approx(0.44)
-    assert one.gain == pytest.approx(29 - (0.4**2 + 0.8**2) / 2)
+    assert one.gain == pytest.approx(11.7 - (0.4**2 + 0.8**2) / 2)
     assert one.price == pytest.approx(log(2) + 1.5)
     assert (one.columns, one.place, one.rows) == ((0,), "run all", tuple(range(12)))
     own = np.concatenate([places(MIXED[:6]), places(MIXED[6:])])
     np.testing.assert_allclose(one.readings[:, 0], sc.y[:, 0] - 0.44 * own)
     assert not list(common_drift(sc, runs, [tables[0], slopes()]))
     assert not list(common_drift(sc, runs[:1], tables[:1]))
+
+
+def test_of_many_runs_without_drift_none_is_common() -> None:
+    """What each of 400 runs saves by a slope of its own, a fifth more than its square says, adds up to nothing common."""
+    rng, sc = np.random.default_rng(3), drifting(0.0)
+    runs = [(f"R{k}", ALL[:6]) for k in range(400)]
+
+    def common(drift: float) -> list[Candidate]:
+        tables = [slopes(*((b, 0.1, 0.6 * (b / 0.1) ** 2) for b in (rng.normal(0, 0.1), rng.normal(drift, 0.1))))
+                  for _ in runs]
+        return list(common_drift(sc, runs, tables))
+
+    assert not [c for _ in range(20) for c in common(0.0) if c.net > 4]
+    (one,) = (c for c in common(0.05) if c.net > 4)  # ten errors of the mean slope, 0.005
+    assert one.columns == (1,)
+    assert one.amount == pytest.approx(0.05, abs=0.02)
+    assert one.gain == pytest.approx((one.amount / 0.1) ** 2 * 400 / 2)
 
 
 # -- carry-over --------------------------------------------------------------------------------------------------------
