@@ -98,7 +98,8 @@ def _when(visit: str) -> str:
 
 def lacking(rows: ModelRows) -> str:
     """Visits of containers that lack the results of a zone that others have, in words; '' where none does."""
-    there = rows.visits.groupby(["container", "visit", rows.visits["depth"].astype(str)], sort=True).size().unstack(fill_value=0)
+    depth = rows.visits["depth"].astype(str)
+    there = rows.visits.groupby(["container", "visit", depth], sort=True).size().unstack(fill_value=0)
     seen, counts = there.index.to_frame(index=False), there.reindex(columns=list(rows.depths), fill_value=0).to_numpy()
     gone = [[d for d, n in zip(rows.depths, row, strict=True) if not n] for row in counts]
     told = [f"{c}{_when(day)} ({', '.join(lost)})"
