@@ -47,7 +47,7 @@ def _told_apart(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray
     own = {mapping.columns.get(c) for c in ("sample", "analyte", "value", "unit", "limit", "qualifier")}
     aside = {k for k, h in block.heads.items() if h and h not in own and (
         mapping.layout != "wide" or h in mapping.columns.values() or h in mapping.ignore_columns)}
-    for k in aside & set(range(len(grid.cells))) if len(rows) >= FEWEST else ():
+    for k in aside if len(rows) >= FEWEST else ():
         texts = grid.cells[k].at(rows)
         if len(texts.distinct()) == len(rows) and texts.flags(str.strip).all():
             return True

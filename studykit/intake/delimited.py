@@ -8,8 +8,10 @@ and its own count of cells, so that a short or a long line is found and never pa
 from __future__ import annotations
 
 import codecs
+import contextlib
 import csv
 import io
+import itertools
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -200,17 +202,13 @@ def _decode_one_byte(data: bytes, name: str, offset: int) -> tuple[str, str]:
         return data.decode("latin-1"), "latin-1"
 
 
-def _sample_rows(text: str, delimiter: str, quote: str, limit: int = 300) -> list[list[str]]:
-    head = text[:HEAD]
-    reader = csv.reader(io.StringIO(head, newline=""), delimiter=delimiter, quotechar=quote)
+def _sample_rows(text: str, delimiter: str, quote: str) -> list[list[str]]:
+    """The first rows under a delimiter, up to one that it cannot take apart."""
+    reader = csv.reader(io.StringIO(text[:HEAD], newline=""), delimiter=delimiter, quotechar=quote)
     rows: list[list[str]] = []
-    try:
-        for row in reader:
+    with contextlib.suppress(csv.Error):
+        for row in itertools.islice(reader, 300):
             rows.append([c.strip() for c in row])
-            if len(rows) >= limit:
-                break
-    except csv.Error:
-        pass
     return rows
 
 

@@ -29,8 +29,8 @@ def factor_lines(grid: Grid, block: Block, mapping: FileMapping, known: set[str]
 
     ``known``: the study's analytes. A line that a person set aside stands word for word in ``ignore_lines``.
     """
-    at = [k for k, h in block.heads.items() if h and h == mapping.columns.get("sample") and k < len(grid.cells)]
-    results = [k for k in result_columns(block, mapping, known) if k < len(grid.cells)] if mapping.layout == "wide" else []
+    at = block.columns(mapping.columns.get("sample"))
+    results = result_columns(block, mapping, known) if mapping.layout == "wide" else []
     if not at or not results or not len(block.rows):
         return []
     names = grid.cells[at[0]].at(block.rows)

@@ -94,7 +94,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         outside[block.top:block.first] = False
         rows = _fitting_rows(grid, block, out, file)
         rows = _without_headings(grid, mapping, block, rows, out, file)
-        rows = _far_below(grid, block, rows, out, file)
+        rows = _far_below(grid, rows, out, file)
         rows = without_copies(grid, mapping, block, rows, read, out.misfits, file)
         read.append(rows)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
@@ -119,7 +119,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
 
 def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], blank: np.ndarray, out: Laid, file: str) -> list[Block]:
     """The data rectangles under the headings, each without blank lines, footer and unit row."""
-    end = _footer_at(grid, mapping, at[-1], blank, out)
+    end = _footer_at(grid, mapping, at[-1], out)
     if mapping.footer and end is None:
         out.faults.append(Fault(file=file, row=int(grid.lines[-1]), column="footer", value=mapping.footer,
                                 reason="the file ends here and no line begins with the footer text",
@@ -187,7 +187,7 @@ def _blank_rows(grid: Grid) -> np.ndarray:
     return blank
 
 
-def _footer_at(grid: Grid, mapping: FileMapping, after: int, blank: np.ndarray, out: Laid) -> int | None:
+def _footer_at(grid: Grid, mapping: FileMapping, after: int, out: Laid) -> int | None:
     """Position of the first line below the headings that begins with the footer text."""
     if mapping.footer is None:
         return None
@@ -210,8 +210,7 @@ def _until_blank(rows: np.ndarray, first: int, limit: int, blank: np.ndarray) ->
 def _look_outside(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, samples: set[str],
                   out: Laid, file: str) -> None:
     """Lines outside the data that look like results become misfits."""
-    key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
-    place = next(k for k, h in block.heads.items() if h == key)
+    (place, *_) = block.columns(mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"])
     names = set(mapping.analytes) if mapping.layout == "wide-samples" else samples
     width = sum(1 for h in block.heads.values() if h)
     for i in rows:
@@ -294,7 +293,7 @@ def pointed(grid: Grid, block: Block) -> bool:
                for t in grid.cells[k].at(block.rows).distinct())
 
 
-def _far_below(grid: Grid, block: Block, rows: np.ndarray, out: Laid, file: str) -> np.ndarray:
+def _far_below(grid: Grid, rows: np.ndarray, out: Laid, file: str) -> np.ndarray:
     """Rows behind `FAR` blank lines and more, fewer than those before, become misfits."""
     gaps = np.flatnonzero(np.diff(rows) > FAR)
     if not len(gaps) or 2 * (len(rows) - 1 - gaps[0]) > len(rows):
@@ -313,8 +312,7 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
     A row with the heading of the key column and other headings beside it begins another table, whose
     columns are not those of the first: the file is refused.
     """
-    key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
-    place = next(k for k, h in block.heads.items() if h == key)
+    (place, *_) = block.columns(mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"])
     keys = grid.cells[place]
     same = keys.codes[rows] == keys.codes[block.header_at]
     alike = [int(i) for i in rows[same]] if keys[block.header_at].strip() else []
@@ -339,12 +337,11 @@ def _key(grid: Grid, k: int, rows: np.ndarray) -> Texts:
 def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, names: tuple[str, ...],
             repeat: int) -> dict[str, Any]:
     """The optional columns of a row, each value repeated for its determinations; '' where there is none."""
-    place = {h: k for k, h in block.heads.items()}
     out = {}
     for name in names:
         head = mapping.columns.get(name)  # type: ignore[call-overload]
         if head is not None:
-            out[name] = _key(grid, place[head], rows).repeat(repeat)
+            out[name] = _key(grid, block.place[head], rows).repeat(repeat)
         else:
             word = str(mapping.constants.get(name, ""))  # type: ignore[call-overload]
             out[name] = Texts.same(word, len(rows) * repeat)
@@ -414,13 +411,12 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
 
 
 def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> Table:
-    place = {h: k for k, h in block.heads.items()}
-    value = place[mapping.columns["value"]]
+    value = block.place[mapping.columns["value"]]
     numeric, formula = _flags(grid, rows, [value])
     data = {"line": grid.lines[rows], "place": np.full(len(rows), value),
             "where": Texts.same(mapping.columns["value"], len(rows)),
-            "sample": _key(grid, place[mapping.columns["sample"]], rows),
-            "name": _key(grid, place[mapping.columns["analyte"]], rows),
+            "sample": _key(grid, block.place[mapping.columns["sample"]], rows),
+            "name": _key(grid, block.place[mapping.columns["analyte"]], rows),
             "text": grid.cells[value].at(rows), "numeric": numeric, "formula": formula,
             "sheet": np.full(len(rows), grid.kind != "text"), "shown": _shown(grid, rows, [value]),
             **_doubts(grid, mapping, block, rows, [value])}
@@ -429,18 +425,16 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
 
 
 def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> Table:
-    place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
     columns = [k for k, h in block.heads.items() if h and h not in used and (h in mapping.analytes or h in known)]
-    return _crossed(grid, mapping, block, rows, columns, sample=_key(grid, place[mapping.columns["sample"]], rows))
+    return _crossed(grid, mapping, block, rows, columns, sample=_key(grid, block.place[mapping.columns["sample"]], rows))
 
 
 def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray,
                   known: set[str]) -> Table:
-    place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns)
     columns = [k for k, h in block.heads.items() if h and h not in used]
-    return _crossed(grid, mapping, block, rows, columns, name=_key(grid, place[mapping.columns["analyte"]], rows))
+    return _crossed(grid, mapping, block, rows, columns, name=_key(grid, block.place[mapping.columns["analyte"]], rows))
 
 
 def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, columns: list[int],
@@ -458,10 +452,9 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     marks = mapping.qualifier_heads()
     if marks:
-        place = {h: k for k, h in block.heads.items()}
         blank = Texts.same("", len(rows))
         own = [marks.get(block.heads[k], "") for k in columns]
-        parts = [grid.cells[place[h]].at(rows) if h in place else blank for h in own]
+        parts = [grid.cells[block.place[h]].at(rows) if h in block.place else blank for h in own]
         data["qualifier"] = side_by_side(parts)
     if block.units and name is None:
         data["unit"] = Texts(heads.codes, [block.units.get(k, "") for k in columns])

@@ -24,7 +24,7 @@ def leave_out(grid: Grid, laid: Laid, mapping: FileMapping, book: RuleBook, file
     """
     gone: dict[int, str] = {}
     for head, reasons in mapping.leave_out.items():
-        places = [(b, k) for b in laid.blocks for k, h in b.heads.items() if h == head and k < len(grid.cells)]
+        places = [(b, k) for b in laid.blocks for k, h in b.heads.items() if h == head]
         if not places:
             laid.faults.append(_fault(file, head, "", "there is no such heading", "correct leave_out in intake.toml"))
         for text, reason in reasons.items() if places else ():

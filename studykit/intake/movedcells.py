@@ -32,7 +32,7 @@ def lone_gaps(grid: Grid, block: Block, results: set[int], least: int = FEWEST) 
     """Line and column of every cell that alone is empty under a heading that is none of results; places from 0."""
     out: list[tuple[int, int]] = []
     for k, head in block.heads.items():
-        if head and k not in results and k < len(grid.cells) and len(block.rows) >= least:
+        if head and k not in results and len(block.rows) >= least:
             empty = grid.cells[k].blank(block.rows)
             if empty is not None and np.count_nonzero(empty) == 1:
                 out.append((int(block.rows[int(empty.argmax())]), k))
@@ -49,13 +49,13 @@ def moved_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]
         return {}
     names = None
     if mapping.layout != "wide":
-        names = grid.cells[next(k for k, h in block.heads.items() if h == mapping.columns["analyte"])]
+        names = grid.cells[block.columns(mapping.columns["analyte"])[0]]
     out: dict[Cell, str] = {(i, None): why for i, k in lone_gaps(grid, block, set(results), fewest(mapping))
                             if (why := _to_the_left(grid, block, i, k, results, names))}
     out |= {(i, None): why for i, why in _to_the_right(grid, block, results, names)}
     if mapping.layout != "wide-samples":
-        out |= down_the_lines(grid, block, results, [k for k, h in block.heads.items() if h in {
-            mapping.columns[c] for c in ("sample", "analyte") if c in mapping.columns}])
+        out |= down_the_lines(grid, block, results, block.columns(
+            mapping.columns.get("sample"), mapping.columns.get("analyte")))
     return out
 
 
@@ -67,11 +67,11 @@ def fewest(mapping: FileMapping) -> int:
 def result_columns(block: Block, mapping: FileMapping, known: set[str]) -> list[int]:
     """The columns of a block that hold results, from left to right."""
     if mapping.layout == "long":
-        return [k for k, h in block.heads.items() if h == mapping.columns["value"]]
+        return block.columns(mapping.columns["value"])
     aside = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
     if mapping.layout == "wide-samples":
-        return sorted(k for k, h in block.heads.items() if h and h not in aside)
-    return sorted(k for k, h in block.heads.items() if h and h not in aside and (h in expected_heads(mapping) or h in known))
+        return [k for k, h in block.heads.items() if h and h not in aside]
+    return [k for k, h in block.heads.items() if h and h not in aside and (h in expected_heads(mapping) or h in known)]
 
 
 def _to_the_left(grid: Grid, block: Block, i: int, gap: int, results: list[int], names: Texts | None) -> str:
@@ -90,7 +90,7 @@ def _to_the_left(grid: Grid, block: Block, i: int, gap: int, results: list[int],
 def _to_the_right(grid: Grid, block: Block, results: list[int], names: Texts | None) -> Iterator[tuple[int, str]]:
     """Lines with an empty result and, right of the results, a number among texts, or one that fits these and not its column."""
     beside = max(results) + 1
-    if not block.heads.get(beside) or beside >= len(grid.cells):
+    if not block.heads.get(beside):
         return
     empty = np.zeros(len(block.rows), dtype=bool)
     for k in results:

@@ -154,7 +154,7 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
     empty any remark is a doubt that stands in two rows, or in a twentieth of them.
     """
     mapped = expected_heads(mapping) | (known if mapping.layout == "wide" else set())
-    places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < len(grid.cells)}
+    places = {k: h for k, h in block.heads.items() if h and h not in mapped}
     if mapping.layout == "wide-samples":
         places = {k: h for k, h in places.items() if h in mapping.ignore_columns}
     out: dict[int, str] = {}
@@ -182,7 +182,7 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
                     if n in strange or says_doubt(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
                         what = NO_DETERMINATION if n in apart and no_determination(text.strip()) else "its row says"
                         out[i] = f"{what} {text.strip()[:60]!r} under {head!r}"
-        out |= _split_decimals(grid, block, mapping, k, column)
+        out |= _split_decimals(grid, block, k, column)
         out |= _at_the_limit(grid, block, mapping, head, column)
     if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
         out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
@@ -194,7 +194,7 @@ def _at_the_limit(grid: Grid, block: Block, mapping: FileMapping, head: str, col
 
     A laboratory may write the limit where it found less, and leave the sign to the reader.
     """
-    at = [k for k, h in block.heads.items() if h == mapping.columns.get("value")] if mapping.layout == "long" else []
+    at = block.columns(mapping.columns.get("value")) if mapping.layout == "long" else []
     if not at or not _REPORTED_FROM.fullmatch(head):
         return {}
     own = grid.cells[at[0]].at(block.rows).tolist()
@@ -222,17 +222,16 @@ def a_factor(head: str) -> bool:
 
 def _names_below(grid: Grid, block: Block, mapping: FileMapping) -> list[str]:
     """The names in the column of analytes; none in a wide table."""
-    at = [k for k, h in block.heads.items() if h and h == mapping.columns.get("analyte") and k < len(grid.cells)]
+    at = block.columns(mapping.columns.get("analyte"))
     return [t.strip() for t in grid.cells[at[0]].at(block.rows).distinct()[:MOST_NAMES]] if at else []
 
 
 def _whose(grid: Grid, block: Block, mapping: FileMapping) -> np.ndarray | None:
     """Whose determination each line is, where lines of one sample are numbered in the order of the file; else None."""
-    own = [mapping.columns.get("sample"), mapping.columns.get("analyte")]
-    at = [k for k, h in block.heads.items() if h and h in own and k < len(grid.cells)]
     if mapping.replicates is None or "replicate" in mapping.columns or mapping.layout == "wide-samples" or not len(block.rows):
         return None
-    return keys([grid.cells[k].at(block.rows) for k in at])
+    own = block.columns(mapping.columns.get("sample"), mapping.columns.get("analyte"))
+    return keys([grid.cells[k].at(block.rows) for k in own])
 
 
 def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
@@ -281,7 +280,7 @@ def _names(text: str, codes: Set[str]) -> set[str]:
     return {w for w in words & codes if re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", w)}
 
 
-def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, column: Texts) -> dict[int, str]:
+def _split_decimals(grid: Grid, block: Block, k: int, column: Texts) -> dict[int, str]:
     """Rows of a comma file whose cells may have moved to the right by a decimal comma.
 
     They have a whole number in the last column, which is not read and elsewhere holds text or nothing; or every row
@@ -329,11 +328,11 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
             out += _of_another(grid, mapping, study, file)
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
             marked = grid.hidden or _LATER.search(grid.sheet) or _VERSION.search(grid.sheet) or _copy(grid.sheet, read)
-            if holds_results(grid, codes, study) and (not named or marked or _has_more(grid, read, codes, study)):
+            if holds_results(grid, codes) and (not named or marked or _has_more(grid, read, codes, study)):
                 why = "" if named else ": its headings are others"
                 what = "is hidden, holds" if grid.hidden else "holds"
                 out.append(_sheet(file, grid, f"{what} sample codes and is not read{why}"))
-            elif not holds_results(grid, codes, study) and (told := _told(grid, mapping, set(codes), study)):
+            elif not holds_results(grid, codes) and (told := _told(grid, mapping, set(codes), study)):
                 out.append(_sheet(file, grid, f"is not read: line {told.row} {told.reason}"))
     return out
 
@@ -383,7 +382,7 @@ def _told(grid: Grid, mapping: FileMapping, codes: set[str], study: Study) -> Fa
     return None
 
 
-def holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:
+def holds_results(grid: Grid, codes: Sequence[str]) -> bool:
     """Whether a sheet has a sample code of the study and a number."""
     texts = {t.strip() for column in grid.cells for t in column.distinct()}
     return bool(texts & set(codes)) and any(_NUMBER.fullmatch(t) for t in texts)

@@ -74,11 +74,11 @@ def suggest_mapping(path: Path, study: Study, codes: Sequence[str] = ()) -> tupl
         part = cropped(grid, found.area or None)
         _shape(part, found.at, study, codes, draft)
         _signs(part, found.at[-1], draft)
-        _ask_ignored(part, found.at, study, codes, draft)
+        _ask_ignored(part, found.at, codes, draft)
         previews.append(_preview(part, study, codes, draft, path.name))
         drafts.append(draft)
     for grid in grids:
-        if all(g is not grid for g, _ in parts) and holds_results(grid, codes, study):
+        if all(g is not grid for g, _ in parts) and holds_results(grid, codes):
             drafts[0].ask(f"sheet {grid.sheet!r} holds sample codes, and no headings were found in it: what is it?")
     return "\n".join(_text(d) for d in drafts), pd.concat(previews, ignore_index=True)
 
@@ -132,7 +132,7 @@ def _shape(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], 
 
 def _code_column(grid: Grid, at: tuple[int, ...], columns: dict[str, str], codes: Sequence[str]) -> str:
     """The heading of the column with most of the study's codes, else the first that stands for nothing else."""
-    own = {h: len({t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct()} & set(codes))
+    own = {h: len(set(_below(grid, at, k)) & set(codes))
            for k, h in headings(grid, at).items() if h}
     head = max(own, key=lambda h: (own[h], h not in columns.values()))
     for name in [c for c, h in columns.items() if h == head]:
@@ -140,10 +140,15 @@ def _code_column(grid: Grid, at: tuple[int, ...], columns: dict[str, str], codes
     return head
 
 
+def _below(grid: Grid, at: tuple[int, ...], k: int) -> list[str]:
+    """The distinct texts of a column below the headings."""
+    return [t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct() if t.strip()]
+
+
 def _all_codes(grid: Grid, at: tuple[int, ...], head: str, codes: Sequence[str]) -> bool:
     """Whether a column holds three of the study's codes or more, and next to nothing else."""
     k = next(k for k, h in headings(grid, at).items() if h == head)
-    texts = [t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct() if t.strip()]
+    texts = _below(grid, at, k)
     known = sum(t in set(codes) for t in texts)
     return known >= 3 and known >= len(texts) - 2
 
@@ -173,7 +178,7 @@ def _names(grid: Grid, at: tuple[int, ...], heads: list[str], study: Study, code
         if units is not None:
             entry["columns"].pop("unit", None)
         elif "unit" not in entry["columns"]:
-            _ask_units([h for h in names if not bracketed_unit(h)], study, draft)
+            _ask_units([h for h in names if not bracketed_unit(h)], draft)
         _ask_twice(entry["analytes"], draft)
         return
     place = grid.row(i).index(entry["columns"]["analyte"])
@@ -190,7 +195,7 @@ def _names(grid: Grid, at: tuple[int, ...], heads: list[str], study: Study, code
     if entry.get("ignore_columns"):
         draft.questions.append(f"are these columns not needed: {', '.join(entry['ignore_columns'])}?")
     if "unit" not in entry["columns"]:
-        _ask_units([n for n in names if not bracketed_unit(n) and entry["analytes"].get(n) != "?"], study, draft)
+        _ask_units([n for n in names if not bracketed_unit(n) and entry["analytes"].get(n) != "?"], draft)
 
 
 def _with_replicates(hits: dict[str, str], draft: _Draft) -> dict[str, Any]:
@@ -207,14 +212,13 @@ def _with_replicates(hits: dict[str, str], draft: _Draft) -> dict[str, Any]:
     return out
 
 
-def _ask_ignored(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], draft: _Draft) -> None:
+def _ask_ignored(grid: Grid, at: tuple[int, ...], codes: Sequence[str], draft: _Draft) -> None:
     """Columns that would be left out although they hold numbers, signs or words about results."""
     entry = draft.entry
     ignored = set(entry.get("ignore_columns", ())) if entry["layout"] != "wide-samples" else set()
     for k, head in headings(grid, at).items():
         if head in ignored:
-            filled = {t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct() if t.strip()}
-            why = told_by(head, filled, set(codes))
+            why = told_by(head, set(_below(grid, at, k)), set(codes))
             if why:
                 draft.ask(f"what is the column {head!r}? It {why}, and is left out here")
 
@@ -237,7 +241,7 @@ def _other_blocks(grid: Grid, i: int, sample: str) -> list[str]:
     return list(dict.fromkeys(h for row in rows if row != first for h in row if h))
 
 
-def _ask_units(names: list[str], study: Study, draft: _Draft) -> None:
+def _ask_units(names: list[str], draft: _Draft) -> None:
     if names:
         draft.questions.append(f"in which unit are {', '.join(names)}? Write it under [file.units].")
 

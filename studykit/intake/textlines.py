@@ -54,6 +54,15 @@ class Block:
     units: dict[int, str]
     asked: dict[str, Doubt] = field(default_factory=dict)
 
+    @property
+    def place(self) -> dict[str, int]:
+        """The column of each heading, of those alike the last."""
+        return {h: k for k, h in self.heads.items()}
+
+    def columns(self, *heads: str | None) -> list[int]:
+        """The columns under these headings, from left to right; '' and None are none."""
+        return [k for k, h in self.heads.items() if h and h in heads]
+
 
 def used_units(mapping: FileMapping, blocks: list[Block], grid: Grid | None = None) -> set[str]:
     """The units that the file's headings, its column of units and its mapping give, in one spelling."""
@@ -61,7 +70,7 @@ def used_units(mapping: FileMapping, blocks: list[Block], grid: Grid | None = No
     written += [e.unit or "" for e in map(mapping.target, mapping.analytes) if e]
     for block in blocks:
         written += [*block.units.values(), *(bracketed_unit(h) for h in block.heads.values())]
-        own = [k for k, h in block.heads.items() if h and h == mapping.columns.get("unit")]
+        own = block.columns(mapping.columns.get("unit"))
         written += grid.cells[own[0]].at(block.rows).distinct()[:50] if grid is not None and own else []
     return {u for u in (unit_or_nothing(tidy_text(w)) for w in written if w) if u}
 

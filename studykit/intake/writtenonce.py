@@ -38,7 +38,7 @@ def filled_down(grid: Grid, mapping: FileMapping, file: str = "") -> tuple[Grid,
     heads, cells, doubts = headings(grid, at), list(grid.cells), dict(grid.doubts)
     full, aside = _lines_aside(grid, at[-1], mapping)
     faults: list[Fault] = []
-    for k in [k for k, h in heads.items() if h in mapping.blank_repeats and k < len(cells)]:
+    for k in [k for k, h in heads.items() if h in mapping.blank_repeats]:
         source, begins, parts = _sources(cells[k], full, aside, at[-1] + 1, mapping.blank_repeats_from == "below")
         if asked := _direction(grid, mapping, heads[k], source, begins, parts):
             faults.append(replace(asked, file=file))
@@ -140,10 +140,10 @@ def blank_below(grid: Grid, block: Block, mapping: FileMapping) -> Iterator[tupl
     """Lines (positions) that have no run, day, method or revision below one that has it, where half or more have none."""
     for name in SHARED:
         head = mapping.columns.get(name)  # type: ignore[call-overload]
-        k = next((k for k, h in block.heads.items() if head and h == head), None)
-        if k is None or k >= len(grid.cells) or not len(block.rows):
+        at = block.columns(head)
+        if not at or not len(block.rows):
             continue
-        blank = grid.cells[k].blank(block.rows)
+        blank = grid.cells[at[0]].blank(block.rows)
         if blank is not None and not blank[0] and 2 * int(np.count_nonzero(blank)) >= len(blank):
             yield from ((int(i), f"its cell under {head!r} is blank, below one that is not: as above? (then write "
                          f"blank_repeats = [{head!r}])") for i in block.rows[blank])
