@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, frame_table, heading, page, paragraph
 from studykit.core.record import significant
-from studykit.plot.readable import as_written
+from studykit.register.drawings import figure_html, outside
 from studykit.register.fluid import OWN_MEAN
 from studykit.register.laboratory import BOTH, DRAWING, MEASURING, RUNS, Record, record
 
@@ -54,10 +50,7 @@ def write_record(studies: Sequence[OpenStudy], to: Path) -> Kept:
 
     BadInput where none holds controls, where one is named twice, and where ``to`` lies inside one of them or cannot be written.
     """
-    to = Path(to)
-    for study in studies:
-        if to.resolve().is_relative_to(study.root.resolve()):
-            raise single(str(to), "lies inside one of the studies", "write it elsewhere: studykit controls A B --to FOLDER")
+    to = outside(to, (s.root for s in studies), "the studies", "write it elsewhere: studykit controls A B --to FOLDER")
     found = record(studies)
     with together(to) as made:
         for name in TABLES:
@@ -191,14 +184,7 @@ def chart(found: Record) -> Figure | None:
 def picture(found: Record) -> str:
     """The control charts as a picture with its words; nothing where no check fluid was read three times."""
     drawn = chart(found)
-    if drawn is None:
-        return ""
-    out = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "studykit"}):
-        as_written(drawn).savefig(out, format="svg", metadata={"Date": None})
-    said = "; ".join(_alt(found))
-    return (f'<figure><img alt="Control chart of each analyte. {said}" style="max-width:100%" '
-            f'src="data:image/svg+xml;base64,{base64.b64encode(out.getvalue()).decode()}"></figure>')
+    return "" if drawn is None else figure_html(drawn, f"Control chart of each analyte. {'; '.join(_alt(found))}")
 
 
 def _alt(found: Record) -> Iterator[str]:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import base64
-import io
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 import pandas as pd
 
 from studykit.core.errors import single
@@ -16,8 +13,8 @@ from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, frame_table, heading, page, paragraph
 from studykit.core.record import significant
 from studykit.plot.profiles import against_margin
-from studykit.plot.readable import as_written
 from studykit.register.changes import Changes, changes
+from studykit.register.drawings import figure_html, outside
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy
@@ -45,10 +42,7 @@ def write_comparison(earlier: OpenStudy, later: OpenStudy, to: Path) -> Written:
     BadInput where both are one folder, where they share no analyte, and where ``to`` lies inside one of them or
     cannot be written.
     """
-    to = Path(to)
-    for study in (earlier, later):
-        if to.resolve().is_relative_to(study.root.resolve()):
-            raise single(str(to), "lies inside one of the two studies", "write it elsewhere: studykit compare A B --to FOLDER")
+    to = outside(to, (earlier.root, later.root), "the two studies", "write it elsewhere: studykit compare A B --to FOLDER")
     if earlier.root.resolve() == later.root.resolve():
         raise single(str(later.root), "both studies are this folder", "name two: studykit compare EARLIER LATER")
     found = changes(earlier, later)
@@ -80,10 +74,5 @@ def picture(rows: pd.DataFrame) -> str:
         return ""
     drawn = pd.DataFrame({"analyte": rows["analyte"] + ", " + rows["pair"], "verdict": rows["reads"],
                           "ratio": rows["in margins"], "low": rows["margin low"], "high": rows["margin high"]})
-    out = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "studykit"}):
-        figure = as_written(against_margin(drawn, AXIS))
-        figure.savefig(out, format="svg", metadata={"Date": None})
     said = "; ".join(f"{r['analyte']}: {significant(r['ratio'], 2)} margins" for r in drawn.to_dict("records"))
-    return (f'<figure><img alt="Change of each difference, in units of the later margin. {said}" style="max-width:100%" '
-            f'src="data:image/svg+xml;base64,{base64.b64encode(out.getvalue()).decode()}"></figure>')
+    return figure_html(against_margin(drawn, AXIS), f"Change of each difference, in units of the later margin. {said}")

@@ -187,7 +187,7 @@ def _told(key: tuple[Any, ...], rows: Sequence[Mapping[str, Any]], found: Mean) 
     """One pooled line in the units in which differences are told, and in units of the margin."""
     margin, ages = _margin(rows[0]), [a for r in rows for a in (r["age from"], r["age to"]) if a is not None]
     low, high = found.span
-    off, p = standing_off([r["own"] for r in rows], found)
+    off, p = standing_off([r["own"] for r in rows])
     spans = {"": (low, high), "mixed ": found.mixed, "own scatter ": found.own}
     ends = {f"{what}{end}": margin.shown(x) for what, span in spans.items()
             for end, x in zip(("low", "high"), span, strict=True)}
@@ -203,7 +203,7 @@ def _told(key: tuple[Any, ...], rows: Sequence[Mapping[str, Any]], found: Mean) 
             "age from": min(ages, default=None), "age to": max(ages, default=None), "p alike": p, "told": "; ".join(caution)}
 
 
-def standing_off(studies: Sequence[Sequence[float]], found: Mean) -> tuple[int, float]:
+def standing_off(studies: Sequence[Sequence[float]]) -> tuple[int, float]:
     """The study whose mean lies farthest from that of the others, and the chance of one so far (Bonferroni).
 
     Each against the plain mean and scatter of the others, t on k - 2 (externally studentized).

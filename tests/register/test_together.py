@@ -102,9 +102,9 @@ def test_a_study_that_truly_settled_stands_off_and_the_others_do_not() -> None:
     odd, calm = 0, 0
     for _ in range(200):
         studies = simulated(rng, 8, 0.3, None)
-        calm += standing_off(studies, mean_over(studies))[1] < 0.05
+        calm += standing_off(studies)[1] < 0.05
         studies[3] = studies[3] + 4
-        at, p = standing_off(studies, mean_over(studies))
+        at, p = standing_off(studies)
         odd += at == 3 and p < 0.05
     assert odd / 200 > 0.9
     assert calm / 200 < 0.05 + 3.5 * np.sqrt(0.05 * 0.95 / 200)
