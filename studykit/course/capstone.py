@@ -189,10 +189,10 @@ def reveal(me: str, fault: Any, found: Any) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["asked", "answer"])
 
 
-def class_picture(me: str, others: int = 11) -> Figure:
+def class_picture(me: str) -> Figure:
     """The same design in other worlds: 90 % intervals of invented classmates around their own truths, slip left out."""
     churns, determinations = _bought["design"]
-    names = [me, *(f"classmate {k + 1}" for k in range(others))]
+    names = [me, *(f"classmate {k + 1}" for k in range(11))]
     spans = [np.subtract(interval(differences(readings(n, churns, determinations), _slip(n, churns)[0])["difference, %"]),
                          _world(n).difference) for n in names]
     return drawn_intervals("90 % interval of the difference minus its truth, %", names, [float(s[0]) for s in spans],

@@ -152,7 +152,7 @@ def expectation_bias() -> float:
 def blind_picture(seed: int) -> Figure:
     """Both ways over one another."""
     rows = [("knows the depths", _read(seed, False)), ("blind codes", _read(seed, True))]
-    return histogram("lower minus upper, % (truth: 0)", rows, 0.0)
+    return histogram("lower minus upper, % (truth: 0)", rows)
 
 
 def _pulled(answer: Any, seed: int | None) -> Reply:

@@ -33,15 +33,15 @@ def lines(across: str, up: str, x: Sequence[float], rows: Iterable[tuple[str, Se
     return figure
 
 
-def histogram(across: str, rows: Iterable[tuple[str, np.ndarray]], mark: float, bins: int = 40) -> Figure:
-    """Outlines of histograms over one another, and a line at ``mark``."""
+def histogram(across: str, rows: Iterable[tuple[str, np.ndarray]]) -> Figure:
+    """Outlines of histograms over one another, and a line at 0."""
     figure, ax = axes(across, "worlds")
     kept = list(rows)
     every = np.concatenate([v for _, v in kept])
-    edges = [float(e) for e in np.linspace(every.min(), every.max(), bins)]
+    edges = [float(e) for e in np.linspace(every.min(), every.max(), 40)]
     for (name, values), style, shade in zip(kept, ("-", "--", ":"), (INK, ODD, SOFT), strict=False):
         ax.hist(values, bins=edges, histtype="step", ls=style, color=shade, lw=1.3, label=name)
-    ax.axvline(mark, color=SOFT, lw=0.8)
+    ax.axvline(0.0, color=SOFT, lw=0.8)
     ax.legend(frameon=False, fontsize=8)
     return figure
 

@@ -48,7 +48,7 @@ def picture(worlds: np.ndarray, honest: np.ndarray) -> Figure:
     """The difference of the two cellars' means in all worlds, for two ways to take six bottles."""
     rows = [("one barrel a cellar, three bottles of it", worlds), ("three barrels a cellar, one bottle of each", honest)]
     return histogram("north minus south, g/L (true difference 0)", [(n, w[:, 0].mean(axis=1) - w[:, 1].mean(axis=1))
-                                                                   for n, w in rows], 0.0)
+                                                                   for n, w in rows])
 
 
 def false_alarms(bottles: int, between: float = BARRELS, within: float = BOTTLES, level: float = 0.05) -> float:

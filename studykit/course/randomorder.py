@@ -109,7 +109,7 @@ def two_ways(seed: int) -> pd.DataFrame:
 def both(seed: int) -> Figure:
     """Both distributions over one another; the truth is 0."""
     rows = [("sorted by depth", _many(seed, False)), ("random order", _many(seed, True))]
-    return histogram("lower minus upper, % (truth: 0)", rows, 0.0)
+    return histogram("lower minus upper, % (truth: 0)", rows)
 
 
 def _bias(answer: Any) -> Reply:

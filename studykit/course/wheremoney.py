@@ -70,14 +70,6 @@ def _scatter_of(profiles: Any) -> float:
     return value
 
 
-def best_determinations(profiles: float) -> float:
-    """The best number of determinations by Cochran's rule for two stages: root of the price ratio times the variance ratio.
-
-    Cochran 1977, Sampling Techniques, 3rd edition, section 10.6: it needs no count of containers.
-    """
-    return float(np.sqrt(PRICE_CONTAINER / (2 * PRICE_DETERMINATION) * S_R**2 / profiles**2))
-
-
 def table(profiles: float) -> pd.DataFrame:
     """For one to six determinations: the fewest containers that reach the chance, and what they cost."""
     profiles = _scatter_of(profiles)

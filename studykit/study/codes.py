@@ -72,16 +72,16 @@ def _residue(code: str, alphabet: str) -> int:
     return total
 
 
-def with_check(body: str, alphabet: str = ALPHABET) -> str:
+def with_check(body: str) -> str:
     """Append the check character to the free part of a code.
 
-    ``body`` must use ``alphabet`` only (ValueError otherwise).
+    ``body`` must use ``ALPHABET`` only (ValueError otherwise).
     Source: ISO/IEC 7064 pure system (from memory), radix 2, modulus the size of the alphabet.
     """
-    if not body or any(c not in alphabet for c in body):
-        raise ValueError(f"body must use the characters {alphabet}, but got {body!r}")
-    rest = _residue(body, alphabet) * RADIX % len(alphabet)
-    return body + alphabet[(1 - rest) % len(alphabet)]
+    if not body or any(c not in ALPHABET for c in body):
+        raise ValueError(f"body must use the characters {ALPHABET}, but got {body!r}")
+    rest = _residue(body, ALPHABET) * RADIX % len(ALPHABET)
+    return body + ALPHABET[(1 - rest) % len(ALPHABET)]
 
 
 def check_code(text: str, alphabets: Collection[str] = ALPHABETS) -> bool:
@@ -177,16 +177,16 @@ def misread_distance(a: str, b: str) -> float:
     return row[-1]
 
 
-def likely_codes(text: str, known: Sequence[str], *, limit: int = 3, within: float = 2.0) -> tuple[str, ...]:
+def likely_codes(text: str, known: Sequence[str]) -> tuple[str, ...]:
     """The known codes a misread text most likely stands for, nearest first.
 
-    At most ``limit`` codes no farther than ``within`` (see ``misread_distance``); only codes as near as the
+    At most three codes no farther than 2 (see ``misread_distance``); only codes as near as the
     nearest plus 0.6 are named, so a clear case gives one answer.  Empty when nothing is near.
     """
     typed = normalise(text)
     ranked = sorted((misread_distance(typed, normalise(code)), code) for code in known)
-    near = [(d, code) for d, code in ranked if d <= min(within, ranked[0][0] + 0.6)]
-    return tuple(code for _, code in near[:limit])
+    near = [(d, code) for d, code in ranked if d <= min(2.0, ranked[0][0] + 0.6)]
+    return tuple(code for _, code in near[:3])
 
 
 #: Capitals of other scripts that look like Latin ones (Unicode Technical Standard 39, confusables; the plain ones).

@@ -169,9 +169,3 @@ def _told(study: Study, before: pd.DataFrame, after: pd.DataFrame) -> tuple[str,
         bare += [f"{study.label_of(key)}: no result is left at {', '.join(empty)}: it can no longer be called homogeneous"
                  ] if empty else []
     return (*(out or ["no result of a zone of a stored container is touched: controls, blanks or floor only"]), *bare)
-
-
-def taken_back(root: Path, study: Study, results: pd.DataFrame) -> pd.DataFrame:
-    """The exclusions that were taken back, with both reasons; BadInput as of ``read_exclusions``."""
-    lines = exclusion_lines(root, study, results)
-    return lines[lines["taken_back_on"].notna()].reset_index(drop=True)

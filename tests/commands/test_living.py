@@ -29,8 +29,7 @@ from studykit.sampling.plan import codes_of_sisters, plan
 from studykit.sampling.visits import visits_ahead
 from studykit.study.codes import check_code, misread_distance
 from studykit.study.definition import load_study
-from studykit.study.excluding import taken_back
-from studykit.study.exclusions import read_exclusions
+from studykit.study.exclusions import exclusion_lines, read_exclusions
 from studykit.study.lock import lock_plan, lock_status
 from studykit.study.seal import read_lock
 from studykit.study.stages import share
@@ -393,7 +392,7 @@ def test_what_was_taken_back_counts_again_and_keeps_its_line(tmp_path):
     assert run("intake", root) == 0
     tables = load_tables(root)
     assert read_exclusions(root, tables.study, tables.results).empty
-    assert set(taken_back(root, tables.study, tables.results)["taken_back_because"]) == {"another pail was meant"}
+    assert set(exclusion_lines(root, tables.study, tables.results)["taken_back_because"]) == {"another pail was meant"}
     assert run("exclude", root, "201", "--reason", "it was this one after all", "--who", "NK") == 0
 
 
