@@ -25,15 +25,6 @@ Points = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Band:
-    """A slice of the liquid on paper: corner points, label, and the height of its middle on paper (mm)."""
-
-    points: Points
-    label: str
-    middle: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A tip on paper: where it is (x, y), where its text stands (text_y), and the text."""
 
@@ -45,17 +36,19 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawing:
-    """A vessel drawn at 1:``scale`` in a box of ``width`` x ``height`` mm; all coordinates in mm on paper."""
+    """A vessel drawn at 1:``scale`` in a box of ``width`` x ``height`` mm; all coordinates in mm on paper.
+
+    ``zones``, ``slabs``: slices of the liquid by their corners.
+    """
 
     scale: float
     width: float
     height: float
     outline: Points
-    zones: tuple[Band, ...]
-    slabs: tuple[Band, ...]
+    zones: tuple[Points, ...]
+    slabs: tuple[Points, ...]
     marks: tuple[Mark, ...]
     ruler: tuple[tuple[float, str], ...]
-    surface: float
     right: float
 
 
@@ -101,15 +94,11 @@ def draw_vessel(vessel: Shape, plan: DrawPlan, *, width: float = 90.0, height: f
         right = [(centre + w / scale, y(h)) for h, w in side]
         return tuple(right + [(centre - w / scale, y(h)) for h, w in reversed(side)])
 
-    zones = tuple(Band(points=band(z.bottom_mm, z.top_mm), label=z.label, middle=y((z.bottom_mm + z.top_mm) / 2))
-                  for z in plan.zones)
-    slabs = tuple(Band(points=band(d.drawn_bottom_mm, d.drawn_top_mm), label=d.depth,
-                       middle=y((d.drawn_bottom_mm + d.drawn_top_mm) / 2))
-                  for d in plan.draws if d.depth != "residue")
-    right = centre + half
+    zones = tuple(band(z.bottom_mm, z.top_mm) for z in plan.zones)
+    slabs = tuple(band(d.drawn_bottom_mm, d.drawn_top_mm) for d in plan.draws if d.depth != "residue")
     return Drawing(scale=scale, width=width, height=height, outline=band(0.0, vessel.total_height_mm), zones=zones,
                    slabs=slabs, marks=_marks(plan, centre, y, height, gap), ruler=_ruler(vessel.total_height_mm, scale, y),
-                   surface=y(plan.liquid_height_mm), right=right)
+                   right=centre + half)
 
 
 def _marks(plan: DrawPlan, centre: float, y: Callable[[float], float], height: float, gap: float) -> tuple[Mark, ...]:
@@ -140,9 +129,9 @@ def vessel_figure(vessel: Shape, plan: DrawPlan) -> Figure:
     axes.set_aspect("equal")
     axes.axis("off")
     for i, zone in enumerate(d.zones):
-        axes.fill(*zip(*zone.points, strict=True), color=("#e8eef5", "#d3deea")[i % 2], linewidth=0)
+        axes.fill(*zip(*zone, strict=True), color=("#e8eef5", "#d3deea")[i % 2], linewidth=0)
     for slab in d.slabs:
-        axes.fill(*zip(*slab.points, strict=True), color="#5b7fa6", linewidth=0)
+        axes.fill(*zip(*slab, strict=True), color="#5b7fa6", linewidth=0)
     axes.plot(*zip(*d.outline, d.outline[0], strict=True), color="#1a1a1a", linewidth=1.5)
     for mark in d.marks:
         axes.plot([mark.x, d.right + 2, d.right + 4], [mark.y, mark.y, mark.text_y], color="#555555", linewidth=0.8)

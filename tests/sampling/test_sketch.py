@@ -48,13 +48,12 @@ def test_zones_fill_the_liquid_and_tips_lie_in_their_zones(vessel, liquid) -> No
     plan = plan_draws(vessel, liquid, ("upper", "middle", "lower"), SETTINGS)
     d = draw_vessel(vessel, plan)
     floor = max(y for _, y in d.outline)
-    assert (floor - d.surface) * d.scale == pytest.approx(liquid, rel=1e-9)
-    assert sum(area(z.points) for z in d.zones) <= area(d.outline)
-    tops = [min(y for _, y in z.points) for z in d.zones]
-    assert tops[0] == pytest.approx(d.surface)
+    assert sum(area(z) for z in d.zones) <= area(d.outline)
+    tops = [min(y for _, y in z) for z in d.zones]
+    assert (floor - tops[0]) * d.scale == pytest.approx(liquid, rel=1e-9)
     assert tops == sorted(tops)
     for zone, mark in zip(d.zones, d.marks, strict=False):
-        assert min(y for _, y in zone.points) < mark.y < max(y for _, y in zone.points)
+        assert min(y for _, y in zone) < mark.y < max(y for _, y in zone)
     for draw, mark in zip([p for p in plan.draws if p.depth != "residue"], d.marks, strict=True):
         assert (floor - mark.y) * d.scale == pytest.approx(draw.tip_mm, rel=1e-9)
 
@@ -63,7 +62,7 @@ def test_a_box_drawn_in_zones_has_the_area_of_its_zones() -> None:
     drum = UprightCylinder(diameter_mm=500, height_mm=800)
     plan = plan_draws(drum, 600, ("upper", "middle", "lower"), SETTINGS)
     d = draw_vessel(drum, plan)
-    assert [area(z.points) * d.scale**2 for z in d.zones] == pytest.approx([500 * 200] * 3)
+    assert [area(z) * d.scale**2 for z in d.zones] == pytest.approx([500 * 200] * 3)
 
 
 def test_texts_of_close_tips_stand_apart_and_name_all_draws() -> None:
