@@ -34,3 +34,14 @@ def of_series(text: str, names: Iterable[str]) -> list[str]:
     known = list(names)
     rows = ([n for n in known if f"{sep}{n}{sep}" in f"{sep}{text}{sep}"] for sep in ("; ", ", "))
     return next(filter(None, rows), [])
+
+
+def in_sequence(names: Iterable[Hashable]) -> list[str]:
+    """Different names in their order, numbers in them by size: R2 before R10."""
+    return sorted({str(n) for n in names}, key=lambda n: ([(int(d), "") if d.isdecimal() else (-1, d)
+                                                           for d in re.split(r"(\d+)", n)], n))
+
+
+def places_of(names: Iterable[Hashable]) -> dict[str, int]:
+    """The place of each different name ``in_sequence``, from 0."""
+    return {name: k for k, name in enumerate(in_sequence(names))}

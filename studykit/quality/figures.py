@@ -15,6 +15,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studykit.core.listing import in_sequence, places_of
 from studykit.plot import many
 from studykit.plot.profiles import nothing
 
@@ -61,7 +62,8 @@ def run_order_table(working: pd.DataFrame, analytes: Sequence[str] = ()) -> pd.D
     unit = np.where(t["relative"], "%", t["unit"])
     out = pd.DataFrame({"analyte": t["analyte"], "unit": unit, "run": t["run"], "run_order": t["run_order"],
                         "sample": t["sample"], "what": what, "departure": departure})
-    return out.sort_values(["analyte", "run", "run_order"], kind="stable").reset_index(drop=True)
+    by = out.assign(run=out["run"].map(places_of(out["run"]))).sort_values(["analyte", "run", "run_order"], kind="stable")
+    return out.loc[by.index].reset_index(drop=True)
 
 
 def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
@@ -75,7 +77,8 @@ def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
         own, runs = _some_runs(table[table["analyte"] == analyte])
         many.note(ax, own["run"].nunique(), runs, "runs")
         start, fluids = 0.0, []
-        for run, part in own.groupby("run", sort=True):
+        for run in in_sequence(own["run"]):
+            part = own[own["run"] == run]
             x = start + part["run_order"].to_numpy(float)
             fluid = part["what"].eq("check fluid").to_numpy()
             y = part["departure"].to_numpy(float)

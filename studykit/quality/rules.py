@@ -23,6 +23,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from studykit.core.listing import places_of
 from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, shown
 
 RULES = ("1-3s", "2-2s", "R-4s", "10-x")
@@ -36,6 +37,8 @@ RUN_COLUMNS = ["run", "analyte", "readings", "reference_value", "u", "s", "unit"
 def z_scores(t: pd.DataFrame, limits: pd.DataFrame | None, promised: Mapping[str, float]) -> pd.DataFrame:
     """A row each reading of the check fluid that has a reference value, in the order of reading (``Z_COLUMNS``).
 
+    Runs follow one another as their names do, numbers in them by size.
+
     ``t``: working table. ``limits``: columns analyte, value, uncertainty (standard), spread, in the study's unit;
     ``promised``: repeatability on the scale of y, for analytes without spread. Those with neither are left out.
     """
@@ -43,7 +46,9 @@ def z_scores(t: pd.DataFrame, limits: pd.DataFrame | None, promised: Mapping[str
     if limits is None or "value" not in limits or own.empty:
         return pd.DataFrame(columns=Z_COLUMNS)
     known = limits[limits["value"].notna()].set_index("analyte")
-    own = own[own["analyte"].isin(known.index)].sort_values(["analyte", "run", "run_order", "replicate"], kind="stable")
+    own = own[own["analyte"].isin(known.index)]
+    own = own.assign(sequence=own["run"].map(places_of(own["run"]))).sort_values(
+        ["analyte", "sequence", "run_order", "replicate"], kind="stable")
     value, u = (own["analyte"].map(known[c]).astype(float) for c in ("value", "uncertainty"))
     stated: pd.Series = own["analyte"].map(dict(promised)).astype(float) * np.where(own["relative"], value, 1.0)
     spread = own["analyte"].map(known["spread"]).astype(float) if "spread" in known else stated

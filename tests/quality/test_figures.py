@@ -116,3 +116,14 @@ def test_no_repeats_draw_nothing_and_say_so() -> None:
     none = pd.DataFrame({"analyte": ["Si"], "kind": ["same zone"], "difference": [1.0], "limit": [float("nan")]})
     assert figures.duplicates(none).axes == []
     assert "no sample was measured twice" in figures.duplicates(none).texts[0].get_text()
+
+
+def test_runs_stand_in_the_sequence_of_their_numbers() -> None:
+    working = pd.DataFrame({"analyte": "Ca", "unit": "mg/kg", "run": [f"R{k}" for k in (10, 2, 1, 10, 2, 1)],
+                            "run_order": [1, 1, 1, 2, 2, 2], "sample": list("abcdef"), "kind": "spot",
+                            "container": list("uvwuvw"), "label": "upper",
+                            "y": [1.0, 2.0, 3.0, 1.1, 2.1, 3.1], "relative": False})
+    table = figures.run_order_table(working)
+    assert list(table["run"]) == ["R1", "R1", "R2", "R2", "R10", "R10"]
+    texts = [(t.get_position()[0], t.get_text().strip()) for t in figures.run_order(table).axes[0].texts]
+    assert [name for _, name in sorted(texts)] == ["R1", "R2", "R10"]

@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import BadInput
+from studykit.quality import rules
 from studykit.quality.assess import assess
 from studykit.quality.controls import read_check_limits
 from studykit.quality.flags import working_table
@@ -91,6 +92,18 @@ def test_z_scores_by_hand() -> None:
     assert set(z["analyte"]) == {"Ca"}
     # 26 = sqrt(24^2 + 10^2) exactly
     assert z["z"].to_numpy() == pytest.approx(np.full(len(z), 3.0), rel=1e-12)
+
+
+@pytest.mark.parametrize(("high", "found"), [((9, 10), {9, 10}), ((1, 10), set())])
+def test_runs_of_two_digits_follow_those_of_one(high: tuple[int, int], found: set[int]) -> None:
+    """Runs R1 to R12, two of them 2.5 above: two in a row where they were read one after the other, R9 and R10."""
+    t = pd.DataFrame({"kind": "check fluid", "analyte": "Ca", "run": [f"R{k}" for k in range(12, 0, -1)], "run_order": 1,
+                      "replicate": 1, "sample": [f"F{k}" for k in range(12, 0, -1)], "unit": "mg/kg", "relative": False,
+                      "value": [100 + 2.5 * (k in high) for k in range(12, 0, -1)], "y": 0.0, "container": "", "label": ""})
+    limits = pd.DataFrame({"analyte": ["Ca"], "value": [100.0], "uncertainty": [0.0], "spread": [1.0]})
+    assert list(z_scores(t, limits, {})["run"]) == [f"R{k}" for k in range(1, 13)]
+    table = rules.control_rules(t, limits, {})[1].table
+    assert set(table.loc[table["rules_broken"].str.contains("2-2s"), "run"]) == {f"R{k}" for k in found}
 
 
 def shifted(runs: int) -> Lab:
