@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
+from typing import Any
 
 import pandas as pd
 
@@ -104,9 +105,13 @@ class DrawPlan:
     warnings: tuple[str, ...]
     day: str = ""
 
+    def rows(self) -> list[dict[str, Any]]:
+        """Each draw with the container in front."""
+        return [{"container": self.container} | asdict(d) for d in self.draws]
+
     def to_table(self) -> pd.DataFrame:
         """One row a draw, with the container in front."""
-        return pd.DataFrame([{"container": self.container} | asdict(d) for d in self.draws])
+        return pd.DataFrame(self.rows())
 
     def zone_table(self) -> pd.DataFrame:
         """One row a zone, with the container in front."""

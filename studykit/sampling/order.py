@@ -88,9 +88,9 @@ class Plan:
 
     def to_table(self) -> pd.DataFrame:
         """One row a container and visit: number, day where planned, samples, run, content, what is left."""
-        rows = []
+        rows, keys = [], dict(iter(self.key.groupby("container", sort=False)))
         for visit, plan in enumerate(self.draw_plans, start=1):
-            own = self.key[self.key["container"] == plan.container]
+            own = keys.get(plan.container, self.key[:0])
             own = own[own["visited_on"] == plan.day] if plan.day else own
             rows.append((visit, plan.day, plan.container, len(plan.draws), ", ".join(sorted(set(own["run"]))),
                          plan.liquid_height_mm, plan.content_l, plan.left_l))

@@ -10,6 +10,7 @@ Everything is computed before the first file is written; samples.csv comes last,
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -206,8 +207,8 @@ def existing_plan(root: Path, study: Study) -> Plan:
     columns = [*DRAW_COLUMNS, *(["visited_on"] if (days != "").any() else [])]
     draws = pd.DataFrame(columns=columns)
     if plans:
-        draws = pd.concat([p.to_table().assign(visit=i, visited_on=p.day) for i, p in enumerate(plans, start=1)],
-                          ignore_index=True)
+        draws = pd.DataFrame([{**row, "visit": i, "visited_on": p.day} for i, p in enumerate(plans, start=1)
+                              for row in p.rows()])
         draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
         draws["sample"] = _codes_of(draws, samples.assign(visited_on=days))
     submission = filed_submission(root)
@@ -225,13 +226,13 @@ def existing_plan(root: Path, study: Study) -> Plan:
 def _planned_again(study: Study, row: Mapping[Hashable, Any], own: pd.DataFrame, before: list[DrawPlan],
                    day: str) -> list[DrawPlan]:  # fmt: skip
     """The draw plan of one container at one visit, from its samples; none where it has none there."""
-    zones = own.loc[own["kind"].isin(("spot", "duplicate")), "depth"]
-    repeats = {d: int((zones == d).sum()) for d in study.factors.depths}
+    kinds = own["kind"].tolist()
+    counts = Counter(d for d, kind in zip(own["depth"], kinds, strict=True) if kind in ("spot", "duplicate"))
+    repeats = {d: counts[d] for d in study.factors.depths}
     depths = [d for d in study.factors.depths if repeats[d]]
     if not depths:
         return []
-    settings = study.sampling.model_copy(update={"heel": bool((own["kind"] == "heel").any()),
-                                                 "residue": bool((own["kind"] == "composite").any())})
+    settings = study.sampling.model_copy(update={"heel": "heel" in kinds, "residue": "composite" in kinds})
     level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
     vessel = study.vessels[row["vessel"]]
     if before:
