@@ -24,6 +24,8 @@ from pathlib import Path
 import pytest
 from nbval.plugin import IPyNbCell, IPyNbFile
 
+from tests.forked import fork_kernels
+
 os.environ.setdefault("STUDYKIT_HEADLESS", "1")  # nobody sits before these kernels
 os.environ.setdefault("STUDYKIT_CACHE", os.devnull)  # where nothing can be remembered: each report of a test runs whole
 RTOL, ATOL = 1e-6, 1e-9
@@ -178,6 +180,7 @@ def _setup_in_turn(self: IPyNbFile, _original=IPyNbFile.setup) -> None:
         for stem in AFTER.get(self.path.stem, ()):
             if stem in self.config.stash[NOTEBOOKS]:
                 _await(self, stem)
+    fork_kernels(self.config)
     _original(self)
 
 
