@@ -146,7 +146,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _mark_repetitions(items: list[pytest.Item]) -> None:
-    """The cases of a test after its first ``few``, and the solved lessons after the first, are slow."""
+    """Slow are the cases of a test after its first ``few``, what is heavy, and the solved lessons after the first."""
     seen: Counter[str] = Counter()
     for item in items:
         if (few := item.get_closest_marker("few")) is not None:
@@ -154,7 +154,8 @@ def _mark_repetitions(items: list[pytest.Item]) -> None:
             seen[name] += 1
             if seen[name] > few.args[0]:
                 item.add_marker("slow")
-        elif item.path.parent.name == "solved" and not item.path.name.startswith("01"):
+        later_lesson = item.path.parent.name == "solved" and not item.path.name.startswith("01")
+        if later_lesson or item.get_closest_marker("heavy") is not None:
             item.add_marker("slow")
 
 

@@ -43,6 +43,7 @@ def told(depths: tuple[str, ...], parts: tuple[float, ...], without: str = "",
     return study, ageing(study, [fit_analyte(study, "y", containers, samples, results)]), containers
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("depths", SHAPES)
 def test_the_pair_that_passes_first_decides_and_is_named(depths: tuple[str, ...]) -> None:
     """The ends agree at every age; one zone between them leaves both, and passes the margin at 12.5 months."""

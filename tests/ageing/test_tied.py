@@ -110,6 +110,7 @@ def test_a_group_of_one_container_and_a_study_of_one_have_their_sentence() -> No
     assert "one container alone has no line with an interval" in tables.answers(study, found)["sentence"].item()
 
 
+@pytest.mark.heavy
 def test_visits_that_lack_a_zone_are_counted() -> None:
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.001})

@@ -287,6 +287,7 @@ def test_forgetting_the_delivery_and_ordering_again_is_refused(root):
     assert "came under another lock" in said
 
 
+@pytest.mark.slow
 def test_more_than_the_budget_is_refused_on_both_sides(tmp_path):
     root = tmp_path / "poor"
     make.make_class(root, ["ada"], 300, PHRASE)
@@ -298,6 +299,7 @@ def test_more_than_the_budget_is_refused_on_both_sides(tmp_path):
     assert "300 are left" in refused(root, "ada")
 
 
+@pytest.mark.slow
 def test_a_made_up_delivery_does_not_open_kegs_for_nothing(tmp_path):
     root = tmp_path / "poor"
     make.make_class(root, ["ada"], 300, PHRASE)

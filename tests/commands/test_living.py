@@ -198,6 +198,7 @@ def test_the_story_is_compared_with_last_years(story, tmp_path):
     assert "±3 %" in next(words).read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_all_additions_are_written_as_stored_wherever_they_were_known_from(tmp_path):
     root = locked(tmp_path)
     planned = set(pd.read_csv(root / "plan/containers.csv", dtype=str)["container"])
@@ -257,7 +258,7 @@ def test_what_cannot_be_added_is_refused_and_nothing_changes(tmp_path, capsys, w
     assert snapshot(root) == before
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("reason", ["", "why", "TODO", "reason", "..."])
 def test_a_reason_that_says_nothing_is_refused_by_each_command(tmp_path, reason):
     root = locked(tmp_path)
@@ -434,6 +435,7 @@ def test_one_poor_word_is_one_fault(tmp_path, capsys):
     assert "--reason: '.': says nothing -> write why it was taken back" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
     root = locked(tmp_path)
     text = (root / "study.toml").read_text(encoding="utf-8")

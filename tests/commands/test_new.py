@@ -177,7 +177,7 @@ def visited(tmp_path: Path, days: list[str]) -> Path:
     return root
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("days", "two"), [(["2027-03-02", "2028-03-02"], True),
                                            (["2027-03-02", "2028-03-02", "2029-03-02"], False)])
 def test_check_and_plan_name_two_ages_of_planned_visits(monkeypatch, tmp_path, capsys, days, two) -> None:

@@ -188,6 +188,7 @@ def test_a_right_answer_passes(lesson, name, answer):
     assert reply.right, reply.text
 
 
+@pytest.mark.few(60)
 @pytest.mark.parametrize(("lesson", "name", "answer", "hint"), WRONG, ids=_name)
 def test_a_typical_wrong_answer_fails_with_its_hint(lesson, name, answer, hint):
     reply = lesson.check(name, answer)

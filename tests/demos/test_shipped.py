@@ -31,6 +31,7 @@ def test_the_demos_are_those_that_the_generator_makes() -> None:
     assert {p.name for p in DATA.iterdir() if p.is_dir()} == set(NAMES)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("name", NAMES)
 def test_the_generator_reproduces_the_filed_demo_byte_for_byte(name: str) -> None:
     made = make(name).files
@@ -69,6 +70,7 @@ def test_the_readme_says_invented_and_lists_every_fault(name: str) -> None:
     assert all(f["what"] in text for f in faults)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("name", NAMES)
 def test_margins_in_truth_and_definition_agree(name: str) -> None:
     study = load_tables(DATA / name, with_results=False).study

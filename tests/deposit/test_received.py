@@ -72,7 +72,7 @@ def test_a_whole_deposit_is_verified_and_rechecked_where_it_lies(packed, tmp_pat
     assert list(temporary.iterdir()) == []
 
 
-@pytest.mark.few(4)
+@pytest.mark.slow
 @pytest.mark.parametrize(("change", "code", "words"), [
     (edit("study/report/report.html", "Stratified: ", "Homogeneous: "), 7, "page: report.html under"),
     (edit("study/tidy/results.csv", "690", "590"), 7, "tidy/results.csv line"),

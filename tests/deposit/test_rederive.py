@@ -65,7 +65,7 @@ def demo(tmp_path_factory):
     return make
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @needs_r
 @pytest.mark.parametrize(("name", "intervals"), [("tote", 6), ("forge", 2), ("slip", 2), ("ropeway", 7), ("beacon", 2)])
 def test_every_verdict_interval_of_every_demo_comes_out_of_r(demo, tmp_path, name, intervals):

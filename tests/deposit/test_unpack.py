@@ -159,6 +159,7 @@ def _bent(data: bytes) -> bytes:
     return data[:at] + bytes([data[at] ^ 255]) + data[at + 1:]
 
 
+@pytest.mark.few(24)
 @pytest.mark.parametrize("name", BAD)
 def test_it_is_refused_in_one_message_and_nothing_is_written(name, tmp_path, monkeypatch):
     make, why = BAD[name]

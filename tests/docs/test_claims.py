@@ -24,6 +24,7 @@ def test_every_claim_is_held() -> None:
     assert unheld(LEDGER) == []
 
 
+@pytest.mark.few(9)
 @pytest.mark.parametrize("check", CHECKS, ids=lambda c: c.__name__)
 def test_names_on_the_pages_are_those_of_the_code(check) -> None:
     assert check(hand_written()) == []

@@ -126,6 +126,7 @@ def test_one_container_more_with_one_reading_changes_nothing():
     assert not contrasts_of(np.array([[[1.0, np.nan], [2.0, 3.0]]])).judged.any()  # one difference has no scatter
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("lost", [0.0, 0.15])
 def test_error_rates_hold_where_each_container_has_its_own_gradient(lost):
     # pooled scatter: 12 % false homogeneous here (docs/operating.md); limit 5 % and 3.5 Monte Carlo errors

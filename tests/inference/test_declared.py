@@ -51,6 +51,7 @@ def test_own_gradients_give_two_mean_squares():
     assert found.df[0, 2] == pytest.approx((a + b) ** 2 / (a**2 / 4 + b**2 / 4))  # Satterthwaite
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, 2.0])
 def test_few_containers_do_not_promise_too_many_degrees_of_freedom(slope):
     # three containers, five depths: Satterthwaite's df put 6.0 % where 5 are promised, and one interval in 14 missed
@@ -93,6 +94,7 @@ def test_two_depths_say_what_own_differences_say():
         assert found.df == pytest.approx(own.df)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("n", "k", "slope", "lost"), [(4, 3, 1.0, 0.0), (4, 5, 0.7, 0.0), (6, 3, 0.0, 0.0), (6, 5, 2.0, 0.15)])
 def test_rates_hold_under_own_gradients(n, k, slope, lost):
     studies = 300 if lost else 8000

@@ -111,7 +111,7 @@ def words_of(means, kind: str, margin, *, seed: int, studies: int = 8000, n: int
 SLACK = 3.5 * math.sqrt(0.05 * 0.95 / 8000)
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["gradients", "one zone", "ar1"])
 @pytest.mark.parametrize(("k", "lost"), [(3, 0.0), (5, 0.0), (3, 0.1)])
 def test_false_words_stay_within_five_per_cent_at_the_worst_truths(kind, lost, k) -> None:

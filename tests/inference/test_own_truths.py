@@ -22,13 +22,14 @@ STUDIES = 1500
 LIMIT = 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / STUDIES)
 
 
-@pytest.mark.few(11)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("kind", [k for k in KINDS if k != "two-point"])
 @pytest.mark.parametrize("design", [(5, 3, 1), (12, 3, 2)], ids=str)
 def test_at_most_one_in_twenty_is_wrong(kind, design):
     assert max(rates(kind, design, "none", "absolute", STUDIES)) <= LIMIT
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("loss", "scale"), [("15 %", "relative"), ("one has one depth", "negative"),
                                              ("staircase", "about zero"), ("floor in all but 2", "offset 1e9"),
                                              ("single of duplicates", "tiny")])

@@ -46,6 +46,7 @@ def test_the_threshold_has_the_lowest_expected_bound_for_a_level_stock(edge, n, 
 
 
 # coverage of the 95 % upper bound; 600 studies a row, allowed shortfall 1.5 points + 3.5 Monte Carlo errors
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("n", "delta", "tau", "noise", "df"), [
     (3, 0.5, 0.3, 0.3, 9), (6, 0.8, 0.3, 0.3, 18), (6, 0.0, 0.6, 0.3, 18), (12, 0.8, 0.3, 0.3, 36),
     (12, 0.0, 0.5, 0.5, math.inf), (24, 0.5, 0.3, 0.0, math.inf), (12, 0.9, 0.0, 0.5, 36)])

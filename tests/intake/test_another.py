@@ -62,6 +62,7 @@ def test_a_sheet_named_after_another_analyte_is_not_read_as_the_mappings(tmp_pat
     assert len(read(tmp_path / "own", sheets(Si=SI, **{name: CA}), RESULT, own)) == len(CODES)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("name", ["Diluted_1_to_10", "verduennt_10", "Faktor_10", "results_in_g", "as_P2O5", "filtered", "x_10",
                                   "Differenzen", "oxides_normalised"])
 def test_the_name_of_a_sheet_is_read_like_a_line_above_the_table(tmp_path: Path, name: str) -> None:
@@ -79,7 +80,7 @@ def test_a_sheet_that_is_set_aside_is_not_read(tmp_path: Path) -> None:
     assert len(read(tmp_path / "d", sheets(Draft=SI), RESULT, 'sheet = "Draft"\n')) == len(CODES)
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("head", ["Ca + Mg", "Ca+Mg", "Ca/Mg", "Ca & Zn", "Calcium and magnesium", "Ca und Mg", "Mg + Ca",
                                   "Ca - Mg", "Ca vs. reference", "Summe Ca", "Ca relativ", "Ca versus blank", "Ca (reference)",
                                   "Ca: Mg", "Calcium et magnesium", "Ca, Mg"])
@@ -135,6 +136,7 @@ def test_two_results_under_each_others_names_are_asked_about(tmp_path: Path, lay
 SI_P = '[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n'
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize(("written", "meant"), [
     ('="16.1"', 16.1), ("'16.1", 16.1), ("less than 15", 15), ("unter 15", 15), ("‹15", 15), ("größer als 300", 300),
     ("'<5", 5), ("moins de 5", 5), ("'invalid", None), ('="invalid"', None), ("less than five", None), ("16.1 (n=2)", None)])
@@ -166,6 +168,7 @@ def test_a_word_of_signs_alone_may_have_a_meaning(tmp_path: Path) -> None:
     assert not read(tmp_path / "b", text, SI_P + '[file.words]\n"=A1" = "not measured"\n')
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize(("head", "cells", "asked"), [
     ("Analyst", ["U", "J", "U", "B", "U", "J"], False), ("Analyst flag", ["U", "", "", "", "", ""], True),
     ("Lab qualifier", ["U", "", "", "", "", ""], True), ("Priority", ["urgent", *["normal"] * 5], False),

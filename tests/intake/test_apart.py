@@ -21,6 +21,7 @@ def body(head: str, words: list[str]) -> str:
     return "\n".join([f"Code;Test;Result;Unit;{head}", *lines, ""])
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize(("head", "words", "asked"), [
     ("Kind", ["", "", "mean", "mean", "RSD %"], [4, 5, 6]),
     ("Kind", ["result", "max", "result", "Soll", "result"], [3, 5]),
@@ -51,6 +52,7 @@ def test_a_column_that_tells_lines_apart_asks_for_those_that_are_not_meant(
     assert len(out.results) == 5 - len(asked)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize(("head", "two", "read"), [
     ("Type", ("sample", "MS"), 0), ("Handling", ("shaken", "unshaken"), 0), ("Line", ("251.6", "288.1"), 0),
     ("Version", ("1", "2"), 0), ("Type", ("sample", "dup"), 10),
@@ -64,6 +66,7 @@ def test_a_column_that_tells_two_determinations_of_each_sample_apart(
     assert len(take(tmp_path, intake, {"a.csv": "\n".join([f"Code;Test;Result;Unit;{head}", *lines, ""])}).results) == read
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("heading", ["Si filtered", "Si (dissolved)", "Si < 5 um", "Si_filt", "Silicon digested", "Si i. TM",
                                      "Si dry basis", "Si soluble", "Si filtriert"])
 def test_a_heading_of_another_preparation_needs_a_reason(tmp_path: Path, heading: str) -> None:

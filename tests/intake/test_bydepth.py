@@ -43,7 +43,7 @@ def test_one_settled_drum_among_even_ones_is_taken_and_marked(tmp_path: Path) ->
     assert set(out.results.loc[out.results["marks"] == BORNE_OUT, "sample"]) <= {"B050", "B052"}
 
 
-@pytest.mark.few(10)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("factor", [10.0, 100.0, 0.1, 0.01])
 @pytest.mark.parametrize("zone", [0, 1, 2])
 @pytest.mark.parametrize("profile", [FLAT, (270.0, 300.0, 330.0)])
@@ -54,6 +54,7 @@ def test_a_slip_in_one_cell_is_refused_as_before(tmp_path: Path, factor: float, 
     assert f"B05{zone}" not in set(out.results["sample"])
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("factor", [10.0, 1000.0, 0.1])
 @pytest.mark.parametrize("profile", [FLAT, (200.0, 300.0, 400.0), SETTLED])
 def test_a_constant_factor_over_a_file_is_refused_as_before(tmp_path: Path, factor: float, profile: tuple[float, ...]) -> None:

@@ -40,6 +40,7 @@ FOUND = {
 }
 
 
+@pytest.mark.few(20)
 @pytest.mark.parametrize(("case", "kind"), [(n, k) for n, kinds in FOUND.items() for k in kinds])
 def test_cases_that_were_read_wrong_once(tmp_path: Path, case: int, kind: str) -> None:
     for seed in (case, 100 + case):
@@ -48,7 +49,7 @@ def test_cases_that_were_read_wrong_once(tmp_path: Path, case: int, kind: str) -
         assert found.verdict not in (*BAD, OVER), (kind, seed, found)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("family", [
     "forms of a cell", "columns that decide", "certificates", "aligned", "group rows", "written once", "preparations",
     "negative", "uncertainty", "limit lines", "clerks", "names set aside", "two marks", "colours", "more files"])

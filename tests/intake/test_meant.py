@@ -48,6 +48,7 @@ def taken(out: IntakeOutcome | None) -> dict[tuple[str, str], str]:
     return dict(zip(zip(table["sample"], table["analyte"], strict=True), shown, strict=True))
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize("line", [
     "Report 118 - CANCELLED", "DRAFT - not released", "Preliminary results, replaced by report 119", "This report is invalid",
     "Einheit: g/kg", "R\u00e9sultats en g/kg", "Werte durch 10 teilen", "Werte in Promille", "results per 100 g",
@@ -75,7 +76,7 @@ def test_a_line_below_the_table_is_asked_about_unless_it_is_plainly_harmless(tmp
     assert set(taken(read(tmp_path, {"a.csv": HEAD + BODY + "\n" + line + "\n"}, aside, limits))) == ALL
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("remark", [
     "rejected", "reject", "outlier", "QC failed", "out of calibration", "not accepted", "result not reliable",
     "sample mix-up?", "delete", "ignore", "repeat pending", "actually K91CM", "= K91CM", "see K83RT", "value is x10",
@@ -216,6 +217,7 @@ def test_the_sound_workbook_is_read(tmp_path: Path) -> None:
     assert set(taken(read(tmp_path, {"a.xlsx": book(calm)}))) == ALL
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("rows", [
     [["K72PX", "invalid"]], [["K72PX was broken on arrival, results invalid"]], [["All values in mg/L"]], [["Si x 10"]],
     [["Sample", "Ca"], ["K83RT", "12.4"]]])

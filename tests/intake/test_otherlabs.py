@@ -52,6 +52,7 @@ def outcome(name: str, seed: int, root: Path) -> tuple[str, list[Any]]:
     return ("rejected", wrong) if len(out.rejected) else ("read", wrong or left)
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize("name", [pytest.param(n, marks=[] if i % EACH == 0 else pytest.mark.slow)
                                   for i, n in enumerate(sorted(KINDS))])
 def test_nothing_is_taken_that_was_not_meant_and_nothing_is_lost_in_silence(tmp_path: Path, name: str) -> None:

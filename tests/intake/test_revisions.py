@@ -99,6 +99,7 @@ def test_circles_are_refused() -> None:
         file_ranks({"a": "b", "b": "a"})
 
 
+@pytest.mark.slow
 def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) -> None:
     codes = tuple(f"S{i:04d}" for i in range(3000))
     first = HEAD + "".join(f"{c};Si;{k % 90 + 1};mg/kg;2026-05-04;\n" for k, c in enumerate(codes))

@@ -65,7 +65,7 @@ def read(tmp_path: Path, head: str, data: bytes | str, rest: str = "") -> list[s
     return [f"{q}{v:g}" for q, v in zip(out.results["qualifier"], out.results["value"], strict=True)]
 
 
-@pytest.mark.few(9)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("answer", [MARKED, CONFIRMED])
 @pytest.mark.parametrize(("head", "values", "code", "meant"), [
     ("P [% m/m]", SHARES, "0.0000%", ["351", "328", "338"]), ("P [mg/kg]", SHARES, "0.0000%", []),

@@ -197,7 +197,7 @@ run_intake(Path(sys.argv[1]), study(), pd.DataFrame({"sample": list(CODES)}))
 """
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("point", [0, 3])
 def test_kill_minus_nine_leaves_whole_tables(tmp_path: Path, point: int) -> None:
     """Killed before table number ``point`` is in place: all tables are the old ones, and the next run clears up."""

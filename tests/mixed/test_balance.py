@@ -58,6 +58,7 @@ def test_levels_of_equal_size_need_not_be_nested() -> None:
     assert chain([coarse, np.tile([0, 1, 2, 3], 3)]) is None
 
 
+@pytest.mark.few(10)
 @pytest.mark.parametrize("seed", range(40))
 def test_a_second_start_finds_nothing_lower_where_one_minimum_is_promised(seed: int) -> None:
     """Half of the studies have no scatter between containers, so that variances rest at zero."""

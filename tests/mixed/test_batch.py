@@ -66,7 +66,7 @@ SCATTERS = [(0.6, 0.4, 0.3), (0.5, 0.0, 0.4), (0.0, 0.4, 0.3), (3.0, 0.01, 0.01)
 
 
 class TestAgainstOneByOne:
-    @pytest.mark.few(2 * len(DESIGNS))
+    @pytest.mark.few(8)
     @pytest.mark.parametrize("name", DESIGNS)
     @pytest.mark.parametrize("scatter", SCATTERS)
     def test_estimates_and_contrasts(self, name: str, scatter: tuple[float, float, float]) -> None:

@@ -175,6 +175,7 @@ class TestAgainstDefinition:
         for name, slope in fit.gradient.items():
             assert (slope > 0.01) if name in fit.at_zero else abs(slope) < 1e-6
 
+    @pytest.mark.few(1)
     @pytest.mark.parametrize(("name", "component"), [("det1", "cont"), ("det4", "cont:depth"), ("det5", "residual")])
     def test_profile_limit_is_where_the_criterion_has_risen(self, name: str, component: str) -> None:
         fit, table = fit_case(name), CASES[name].load()

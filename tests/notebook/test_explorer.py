@@ -53,6 +53,7 @@ def test_it_begins_at_the_plan_of_the_study() -> None:
     assert made.values()["true difference, lowest minus top"] == pytest.approx(3)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("make", [board, settling])
 def test_every_slider_has_a_name_and_moves_what_is_said(make) -> None:
     names = [c.name for c in make().controls]

@@ -27,6 +27,7 @@ FAST = (Scenario(truth="steep gradients", containers=12, depths=3), Scenario(tru
 SMALL = Scenario(truth="equal", containers=12, depths=3, sizes=(10, 2), scatter=(1.0, 5.0))
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("s", FAST, ids=lambda s: f"{s.truth} {s.name}")
 def test_limits_are_kept_and_not_by_silence(s):
     r = run_scenario(s, 1500 if s.lost else 6000, 1)

@@ -108,6 +108,7 @@ def test_what_is_imported_is_declared():
     assert {m for d, m in where.items() if d.lower() not in declared} == set()
 
 
+@pytest.mark.slow
 def test_nothing_is_declared_that_nobody_imports():
     used = {DISTRIBUTION.get(m, m).lower() for m in imported()}
     declared = names(PROJECT["dependencies"]) | {DISTRIBUTION.get(m, m).lower() for ms in EXTRAS.values() for m in ms}

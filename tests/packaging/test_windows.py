@@ -87,6 +87,7 @@ print(sorted(p.name for p in here.iterdir()), (here / "report/page.csv").read_te
 """
 
 
+@pytest.mark.slow
 def test_what_another_program_has_open_is_left_as_it_was_and_told(tmp_path: Path):
     """Renaming it would succeed on Linux: the two refusals come from the simulation alone."""
     said = told(HELD, tmp_path)

@@ -68,6 +68,7 @@ def test_one_that_cannot_be_told_is_drawn_each_time(tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_what_is_taken_is_what_would_be_drawn(tmp_path, monkeypatch):
     plain = figure_forms(drawn(), "a")
     monkeypatch.setenv(PLACE, str(tmp_path))

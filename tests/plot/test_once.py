@@ -52,6 +52,7 @@ def _forms(monkeypatch: pytest.MonkeyPatch, needed: object, draw: object) -> For
         plt.close(figure)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("draw", [_panels, _rows])
 def test_all_forms_have_the_same_bytes(monkeypatch: pytest.MonkeyPatch, draw: object) -> None:
     known, anew = (_forms(monkeypatch, needed, draw) for needed in (once.NEEDED, NOT_THERE))
@@ -59,6 +60,7 @@ def test_all_forms_have_the_same_bytes(monkeypatch: pytest.MonkeyPatch, draw: ob
     assert known.narrow
 
 
+@pytest.mark.slow
 def test_texts_are_measured_much_less_often(monkeypatch: pytest.MonkeyPatch) -> None:
     counts = []
     for needed in (once.NEEDED, NOT_THERE):

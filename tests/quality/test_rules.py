@@ -141,6 +141,7 @@ def test_one_reading_far_out_asks_by_itself() -> None:
     assert flag.concern == "ask before trusting" or flag.evidence.startswith("follows from")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("tails", "spread", "rates", "hint"), [
     ("normal", True, (0.84, 0.57, 0.16), 28), ("t5", True, (3.02, 0.56, 0.29), 58),
     ("normal", False, (1.16, 0.78, 0.26), 37), ("t5", False, (3.52, 0.70, 0.38), 64),

@@ -30,7 +30,7 @@ def wet(s: Store, count: int) -> set[str]:
     return boxes
 
 
-@pytest.mark.few(1)
+@pytest.mark.heavy
 @pytest.mark.parametrize(("count", "seed"), [(4, 0), (4, 2), (6, 1), (8, 3)])
 def test_water_at_the_floor_of_a_part_of_the_stock_is_one_question(count: int, seed: int) -> None:
     boxes: set[str] = set()

@@ -50,6 +50,7 @@ GLUCOSE = [
 ]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("cells", "s_r", "s_R"), CREOSOTE)
 def test_components_of_balanced_laboratories_are_those_of_iso_5725(cells: str, s_r: float, s_R: float) -> None:
     # printed with three decimals

@@ -200,6 +200,7 @@ def test_exit_codes_and_facts(studies: Path, tmp_path: Path, capsys: pytest.Capt
     assert main(["register", str(studies), "--to", str(studies / "open/register")]) == 2
 
 
+@pytest.mark.slow
 def test_a_register_within_the_folder_is_no_study(studies: Path) -> None:
     made = write_register(studies, studies / "register")
     assert len(write_register(studies, studies / "register").studies) == len(made.studies) == 4

@@ -54,6 +54,7 @@ def test_whether_they_scatter_alike_is_scipys_bartlett() -> None:
     assert found.high == pytest.approx(found.s * np.sqrt(found.df / stats.chi2.ppf(0.025, found.df)), rel=1e-9)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("studies", [3, 5, 10, 30])
 def test_limits_hold_the_truth_and_the_tests_seldom_stop_what_is_alike(studies: int) -> None:
     """2,000 sets of studies of unequal size: coverage 95 % and refusals up to twice 1 %, each within 3.5 standard errors.

@@ -137,7 +137,7 @@ def test_a_notebook_in_other_types_or_blanks_is_told(change, where):
     assert out.notes == []
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("change", [
     lambda text: text.replace("  <", " <"), lambda text: text + "<", lambda text: text + "<!", lambda text: text + " ",
     lambda text: text.replace("<p>", "<p >", 1), lambda text: text.replace("\n", "\r\n"), lambda text: "\ufeff" + text,
@@ -183,6 +183,7 @@ def _manifest(root, change):
     (root / FILE).write_text(canonical(data))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", [float, str, bool])
 def test_sizes_of_another_type_are_named(root, kind):
     (root / "raw/one.csv").write_text("1")

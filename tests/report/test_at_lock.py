@@ -38,6 +38,7 @@ def changed(root: Path, *margins: str, late: bool = False) -> Path:
     return root
 
 
+@pytest.mark.slow
 def test_the_locked_margins_word_stands_in_the_answer_itself(tmp_path: Path) -> None:
     """A stranger's headline went from stratified to inconclusive by two changes; the old word stood on the second screen."""
     stage = judged(changed(tmp_path / "s", "30 mg/kg", "35 mg/kg"))
@@ -54,7 +55,7 @@ def test_the_locked_margins_word_stands_in_the_answer_itself(tmp_path: Path) -> 
     assert findings._verdict(stage, numbers).endswith(BESIDE)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("margins", [(), ("16 mg/kg",), ("30 mg/kg", "15 mg/kg")])
 def test_nothing_stands_beside_an_answer_that_is_the_same(tmp_path: Path, margins: tuple[str, ...]) -> None:
     """Unchanged, changed without another word, and changed and taken back."""

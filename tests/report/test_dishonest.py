@@ -24,7 +24,7 @@ def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
     assert [(kind, passed) for kind, (_, passed) in told.items() if passed] == []
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("name", [*OPENED, *TWICE, *SAMPLE])
 def test_an_attack_is_named(name, filed, tmp_path):
     if os.name == "nt" and name.startswith(("a pipe", "no end", "a link", "a folder linked", "a socket", "deep",

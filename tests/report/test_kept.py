@@ -105,7 +105,7 @@ def test_a_second_report_of_the_same_runs_nothing_and_is_the_same(root):
     assert report(root) == []  # a report of which all was taken over is one of this user's too
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", FILES)
 def test_a_changed_file_runs_what_may_read_it_and_what_follows_from_that(root, name):
     report(root)
@@ -128,7 +128,7 @@ HEARD = {"00-study": ("title",), "01-design": ("analytes.P.margin",), "03-intake
 QUESTION = 'title = "one"\n\n[analytes.P]\nunit = "%"\nmargin = { factor = 2 }\n'
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("old", "new", "runs"), [
     ("factor = 2", "factor = 3", ["01-design", "07-report", PAGE]),
     ("one", "another", ["00-study", "07-report", PAGE]),
@@ -181,7 +181,7 @@ def test_a_stage_that_gives_the_same_again_runs_no_other(root):
     assert report(root) == ["03-intake", "07-report", PAGE]
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("stem", STEMS)
 @pytest.mark.parametrize("how", ["edited", "emptied", "gone"])
 def test_a_filed_stage_that_is_not_as_it_was_left_runs_anew(root, stem, how):
@@ -278,6 +278,7 @@ def test_fresh_runs_all(root):
     assert report(root) == []
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"01-design": 1}', '{"01-design": {"key": "x"}}', "\x00", '{"a": {"key": 1, '
                                   '"files": []}}'])
 def test_a_damaged_memory_is_none(root, place, text):

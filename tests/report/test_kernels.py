@@ -105,7 +105,7 @@ def test_a_kernel_that_dies_is_told(tmp_path, separate):
         executed(tmp_path, tmp_path / "books", separate=separate)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("separate", [pytest.param(False, marks=forking), True])
 def test_a_kernel_that_does_not_answer_in_time_is_told_in_one_sentence(tmp_path, separate, monkeypatch, capfd):
     """However busy the machine: who waits is told what to do, and nothing of the libraries' own words reaches the terminal."""

@@ -44,7 +44,7 @@ def test_other_letters_are_alike():
     assert unlike(altered(drawn()), drawn()) == ""  # other bytes, the same pixels
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("change", [
     lambda: altered(drawn(), word="homogeneous"), lambda: altered(drawn(), point=True),
     lambda: drawn(points=(1.0, 2.8, 2.0)), lambda: drawn(points=(1.0, 3.0))], ids=["word", "point", "moved", "gone"])

@@ -142,7 +142,7 @@ TAMPERED = {
 }
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("corrected", [False, True], ids=["hashes as filed", "hashes corrected"])
 @pytest.mark.parametrize("case", TAMPERED)
 def test_what_a_dishonest_sender_changes_is_named(case, corrected, root, filed):
@@ -261,7 +261,7 @@ def let_act(root: Path) -> None:
     edit("report/06-verdict/figure-1.svg", "</svg>", "<script>alert(1)</script></svg>")(root)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("program", ["matplotlib", "jupyterlab", "studykit"])
 @pytest.mark.parametrize("change", [restyle, rescript, hide, shrink, repaint, repaint_page, redraw("svg"), redraw("narrow.svg"),
                                     redraw("pdf"), let_act])

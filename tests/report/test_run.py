@@ -48,6 +48,7 @@ def test_nothing_runs_where_one_notebook_refuses(tmp_path):
     assert list((tmp_path / "study").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_run_executes_in_order_and_a_failure_is_told_briefly(tmp_path):
     books, root, said = tmp_path / "books", tmp_path / "study", []
     books.mkdir()

@@ -176,7 +176,7 @@ def test_a_plan_read_again_keeps_visits_runs_and_warnings(tmp_path) -> None:
     assert (root / "plan/sheets/bench.pdf").read_bytes() == before
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("text", ["", "visit,bottle\n1,X\n"])
 def test_a_table_of_draws_that_was_spoilt_is_told(tmp_path, text) -> None:
     root = folder(tmp_path, stock=stock_rows(12))

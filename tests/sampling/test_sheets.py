@@ -296,6 +296,7 @@ LONG = ("just below the surface foam of the stored slurry", "halfway", "Oberflae
         "lower")
 
 
+@pytest.mark.slow
 def test_long_names_of_depths_print_over_nothing(tmp_path) -> None:
     """Looked at as pictures: names of depths ran through the tips beside them, and those of the drawing into the table."""
     s, plan = drum_with(list(LONG), tmp_path)
@@ -319,6 +320,7 @@ def test_steps_of_a_page_with_room_are_numbered_lines_in_larger_type(tmp_path) -
     assert pdfium.raw.FPDFText_GetFontSize(text.raw, at[0]) >= 8
 
 
+@pytest.mark.slow
 def test_a_page_has_the_type_that_it_has_alone(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The size that fits is looked for from that of the page before, upwards and downwards."""
     asked: list[dict[str, Any]] = []

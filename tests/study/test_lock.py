@@ -186,6 +186,7 @@ def test_an_amendment_without_a_lock_is_refused(root) -> None:
         lock_plan(root, load_study(root), amend="the blender widened its tolerance")
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("hand", [
     lambda d: d["entries"][0]["promises"].update({"analytes.P.margin.relative_percent": "8.0"}),
     lambda d: d["entries"][0].update({"date": "2026-01-01"}),
@@ -223,6 +224,7 @@ def sealed_anew(root: Path, number: int, changes: dict[str, object]) -> None:
     write_text(root / LOCK, json.dumps(data | {"last_seal": before}))
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize(("number", "changes", "told"), [
     (1, {"date": "2026-02-28"}, "a day before that of the entry before it"),
     *((0, {"date": day}, "which is no day") for day in ("2026-02-30", "long ago", "1 September 2026, certified by the notary")),

@@ -45,6 +45,7 @@ def truth(s: SafetySettings) -> tuple[bool, bool]:
     return not (burns and spark), stir
 
 
+@pytest.mark.slow
 def test_every_combination_of_answers_clears_what_the_page_says() -> None:
     found = [(truth(s), (s.clears("heel draw"), s.clears("stirring"))) for s in profiles()]
     assert len(found) == 23328

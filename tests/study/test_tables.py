@@ -44,6 +44,7 @@ def test_faults_of_three_files_come_at_once(tmp_path):
     assert f"{len(faults)} faults." in text
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize(("old", "new", "where", "reason"), [
     ("S0u,P,340", "S0u,Q,340", ("tidy/results.csv", 2, "analyte"), "is not declared in study.toml"),
     ("S0u,P,340,mg/kg", "S0u,P,340,mg/L", ("tidy/results.csv", 2, "unit"), "is not the study's unit for P"),
@@ -68,6 +69,7 @@ def test_the_same_determination_twice_with_another_value(tmp_path):
     assert "the same determination, with another value (340.0), as row 2" in faults[0].reason
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize(("file", "old", "new", "reason"), [
     ("containers", "lot,store", "lot,lot", "this header occurs twice"),
     ("containers", "vessel,", "vesel,", "is not a known column"),

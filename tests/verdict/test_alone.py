@@ -28,6 +28,7 @@ def measured(tmp_path, containers: int, scope: str = "stock", of: int = 24, lowe
     return stage, models, tables.judge_all(stage, models)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("scope", ["stock", "lot", "store"])
 def test_one_container_of_24_says_nothing_of_the_others(tmp_path, scope) -> None:
     stage, models, outcome = measured(tmp_path, 1, scope)
@@ -54,6 +55,7 @@ def test_a_claim_about_one_container_keeps_its_word_and_a_settled_one_is_said(tm
     assert settled.word == "stratified"  # never better than it is
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("containers", [2, 5, 12])
 def test_a_few_containers_carry_no_stock_either(tmp_path, containers) -> None:
     """By hand: none of 12 beyond still allows 1 - 0.05^(1/12) = 22 %, and 20 % are allowed."""

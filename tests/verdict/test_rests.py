@@ -38,7 +38,7 @@ def level(n: int = 24) -> list[list[float | str]]:
     return [[100.0 + 0.02 * (c % 3 - 1)] for c in range(n)]
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("lost", [24, 22, 4])
 @pytest.mark.parametrize("heels", [False, True])
 def test_lost_rests_veto_as_lost_heels_do(tmp_path, lost, heels) -> None:
@@ -96,6 +96,7 @@ def test_averages_with_open_limits_leave_none_out(tmp_path, kind, use, sign, bey
     assert ("or more" if sign == 1 else "or less") in uses.between(row.to_dict())
 
 
+@pytest.mark.heavy
 def test_an_average_with_limits_holds_for_every_filling(tmp_path) -> None:
     """Three heels of 4.9 and 21 of "<2" over zones near 2: every filling's own t interval lies inside the one printed."""
     cells = calm(24, level=2.0, step=0.002)

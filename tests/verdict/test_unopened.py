@@ -27,6 +27,7 @@ def lines(n: int, lot: str = "L1", store: str = "north", filled: str = "2025-01-
     return "".join(f"X{k},{lot},{store},drum,500,{filled}\n" for k in range(first, first + n))
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("more", "told"), [
     (lines(60, "L9", "cellar", "2019-01-01"),
      ("60 of lot L9, store cellar, older than all opened, standing since 2019-01-01",)),

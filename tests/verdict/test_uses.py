@@ -142,7 +142,7 @@ def of(tmp_path, cells, **own):
 PRECISE = {"repeatability": {"r": 1.1, "source": "a test"}}
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("containers", "heels"), [(12, True), (12, False), (1, False), (2, False)])
 def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
     """Zones and heels at 100, what was stirred afterwards at 140: 1 - 100/140 = 28.6 % of it lies where nobody drew."""
@@ -157,6 +157,7 @@ def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
     assert f"P, whole container: beyond the margin ({uses.LESS}), -" in text.replace("−", "-")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("rest", "why"), [(250.0, uses.LESS), (1000.0, uses.LESS), (40.0, uses.MORE)])
 def test_the_rest_of_one_container_may_hold_many_times_the_zones_or_less(tmp_path, rest, why) -> None:
     """By hand: zones of 100 against 250 are -150 % of the zones, and a tenfold rest -900 %: no logarithm of that is taken."""
@@ -177,6 +178,7 @@ def test_heels_that_are_limits_are_not_told_as_if_no_draw_had_reached_the_floor(
     assert not uses.unseen(table[table["use"] != "floor"])
 
 
+@pytest.mark.heavy
 def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_vetoes_nothing(tmp_path) -> None:
     cells = calm(12, step=0.05)
     for c, depths in enumerate(cells.values()):
@@ -192,7 +194,7 @@ def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_ve
     assert "whole container" in uses.shown(table).columns
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("rest", "heels", "vetoed"), [((96.0, 107.0), True, False), ((96.0, 107.0), False, True),
                                                        ((101.0, 117.0), True, True)])
 def test_a_whole_that_cannot_be_told_vetoes_unless_the_heels_show_the_floor_within(tmp_path, rest, heels, vetoed) -> None:
@@ -225,6 +227,7 @@ def test_water_on_the_floor_is_seen_under_zones_that_are_limits(tmp_path, heels,
         assert beyond["difference"].min() >= 2050
 
 
+@pytest.mark.heavy
 def test_limits_in_zones_and_heels_say_nothing_of_a_ratio_and_one_container_is_seen_too(tmp_path) -> None:
     trace = {f"C{c}": {d: ["<1"] for d in ("upper", "middle", "lower", "heel")} for c in range(8)}
     table, _, _ = of(tmp_path / "trace", trace, **PRECISE)
@@ -234,6 +237,7 @@ def test_limits_in_zones_and_heels_say_nothing_of_a_ratio_and_one_container_is_s
     assert word(table, "floor") == floor.BEYOND
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("containers", [12, 1])
 def test_heels_all_of_which_were_lost_are_not_less_than_some(tmp_path, containers) -> None:
     cells = calm(containers, step=0.05)
@@ -273,6 +277,7 @@ def test_a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within(tmp_path) -> 
     assert word(uses.uses(stage, models, outcome), "floor") == floor.UNDECIDED  # the same, taken out by a person
 
 
+@pytest.mark.heavy
 def test_the_floor_of_one_container_is_judged_by_its_stated_precision(tmp_path) -> None:
     """By hand: heel minus the mean of three zones, 1.645 s_r sqrt(1 + 1/3) either way, s_r = 1/2.77 (relative to 100)."""
     for heel, said in ((200.0, floor.BEYOND), (100.0, floor.WITHIN), (105.0, floor.UNDECIDED)):
