@@ -50,6 +50,8 @@ AFTER = {"00-study": (TAKEN_IN,), "01-design": (TAKEN_IN,), "02-sampling": (TAKE
          "07-report": ("00-study", "01-design", "02-sampling", TAKEN_IN, "04-quality", "05-model", "06-verdict")}
 """The notebooks that each waits for: all share one working copy of the demo, which the intake completes."""
 PATIENCE_S = 900
+REPEATED = re.compile(r"/solved/(?!01).*|/notebooks/01-design\.ipynb$")
+"""Solved lessons after the first, and the notebook of the design, whose chapters the report of the smallest demo runs too."""
 
 
 def _value(text: str) -> float:
@@ -146,7 +148,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _mark_repetitions(items: list[pytest.Item]) -> None:
-    """Slow are the cases of a test after its first ``few``, what is heavy, and the solved lessons after the first."""
+    """Slow are the cases of a test after its first ``few``, what is heavy, and the notebooks of ``REPEATED``."""
     seen: Counter[str] = Counter()
     for item in items:
         if (few := item.get_closest_marker("few")) is not None:
@@ -154,8 +156,7 @@ def _mark_repetitions(items: list[pytest.Item]) -> None:
             seen[name] += 1
             if seen[name] > few.args[0]:
                 item.add_marker("slow")
-        later_lesson = item.path.parent.name == "solved" and not item.path.name.startswith("01")
-        if later_lesson or item.get_closest_marker("heavy") is not None:
+        if REPEATED.search(item.path.as_posix()) or item.get_closest_marker("heavy") is not None:
             item.add_marker("slow")
 
 

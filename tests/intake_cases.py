@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from studykit.intake.take import IntakeOutcome, run_intake
+from studykit.intake.take import IntakeOutcome, read_intake, run_intake
 from studykit.study.definition import Study, parse_study
 
 CODES = ("B001", "B002", "B003", "007", "1E5")
@@ -39,11 +39,23 @@ def folder(root: Path, intake: str, files: dict[str, bytes | str]) -> Path:
 def take(root: Path, intake: str, files: dict[str, bytes | str], *, units: dict[str, str] | None = None,
          codes: tuple[str, ...] = CODES, accept: str | None = None, definition: Study | None = None,
          kinds: dict[str, str] | None = None) -> IntakeOutcome:
-    """Write the folder and run the intake on it."""
+    """Write the folder and read it as the intake does; nothing is written under tidy/ (see ``take_and_write``)."""
+    return read_intake(folder(root, intake, files), definition or study(units), samples_of(codes, kinds), accept)
+
+
+def take_and_write(root: Path, intake: str, files: dict[str, bytes | str], *, units: dict[str, str] | None = None,
+                   codes: tuple[str, ...] = CODES, accept: str | None = None, definition: Study | None = None,
+                   kinds: dict[str, str] | None = None) -> IntakeOutcome:
+    """Write the folder and run the whole intake on it."""
+    return run_intake(folder(root, intake, files), definition or study(units), samples_of(codes, kinds), accept)
+
+
+def samples_of(codes: tuple[str, ...], kinds: dict[str, str] | None) -> pd.DataFrame:
+    """A samples table of these codes, with their kinds where some are given."""
     samples = pd.DataFrame({"sample": list(codes)})
     if kinds:
         samples["kind"] = [kinds.get(c, "spot") for c in codes]
-    return run_intake(folder(root, intake, files), definition or study(units), samples, accept)
+    return samples
 
 
 def values(outcome: IntakeOutcome) -> dict[tuple[str, str, int], tuple[float, str]]:

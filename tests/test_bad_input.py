@@ -213,7 +213,7 @@ REJECTED: dict[str, tuple[Change, str]] = {
 }
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", list(REJECTED))
 def test_a_row_that_cannot_be_taken_is_named_and_kept_apart(root: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
     """The demo accepts one rejected row with a reason; another one is not covered by it."""
@@ -238,6 +238,7 @@ def test_rejected_rows_end_check_as_they_would_end_the_report(root: Path) -> Non
     assert main(["check", str(root)]) == 8
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("folder", "command"), [("tidy", "intake"), ("raw", "intake"), ("plan", "check")])
 def test_a_file_in_the_place_of_a_folder(root: Path, capsys: pytest.CaptureFixture[str], folder: str, command: str) -> None:
     shutil.rmtree(root / folder)

@@ -34,6 +34,7 @@ def monte_carlo(p: float, *studies: int) -> float:
     return 3.5 * math.sqrt(max(p * (1 - p), 0.01) * sum(1 / n for n in studies))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("own", [0.0, 0.3, 1.2])
 def test_growth_of_containers_drawn_again_is_seen_with_the_power_of_students_t(own: float) -> None:
     """Own slopes are independent and normal, and their t test is exact: its power is that of the noncentral t (Owen 1968)."""

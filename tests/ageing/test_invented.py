@@ -18,7 +18,7 @@ from tests.ageing.invented import told as told_anew
 told = cache(told_anew)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", WORLDS)
 def test_nothing_false_is_said_of_a_planted_course(name: str) -> None:
     assert false_words(WORLDS[name], *told(WORLDS[name], 0)) == []

@@ -163,7 +163,7 @@ def zones(rng: np.random.Generator, depths: int, n: int, studies: int) -> tuple[
     return t, units, rate[:, units] * t[:, None] + 0.3 * rng.standard_normal((studies, len(t), depths))
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("depths", "n"), [(3, 12), (3, 96), (5, 12), (5, 96)])
 def test_a_container_beyond_by_any_pair_of_depths_counts_once(depths: int, n: int) -> None:
     """Times of each pair alone, as they were told once, are too long for the share beyond by any pair."""

@@ -54,7 +54,8 @@ def answered(page) -> dict[str, str]:
     return told
 
 
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.few(1)
+@pytest.mark.parametrize("width", [390, 1280])
 def test_the_page_stands_alone_and_fits(browser, page_file, width):
     page, seen = opened(browser, page_file, width)
     assert seen == {"requests": [page_file.as_uri()], "messages": []}
@@ -135,7 +136,7 @@ def test_what_runs_off_would_be_seen(browser, page_file):
     assert page.evaluate(WIDE)
 
 
-@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("name", [pytest.param("page_file", marks=pytest.mark.slow), "tote_file"])
 def test_page_one_answers_five_questions_on_two_screens(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     told = answered(page)
@@ -147,7 +148,7 @@ def test_page_one_answers_five_questions_on_two_screens(browser, name, request):
     assert marks == 1 + page.locator(".tag-strip tbody tr").count()
 
 
-@pytest.mark.parametrize(("name", "most"), [("page_file", 20), pytest.param("tote_file", 6, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("name", "most"), [pytest.param("page_file", 20, marks=pytest.mark.slow), ("tote_file", 6)])
 def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_chapters(browser, name, most, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     pages = printed(page)
@@ -161,8 +162,7 @@ def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_
     assert page.locator("main details.chapter[open]").count() == 0  # folded again afterwards
 
 
-@pytest.mark.few(1)
-@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("name", [pytest.param("page_file", marks=pytest.mark.slow), "tote_file"])
 def test_no_table_head_is_printed_without_a_row(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     assert orphans(printed(page), page.evaluate(HEADED)) == []
@@ -241,8 +241,7 @@ def test_one_container_prints_what_single_results_can_say_and_every_stage_with_i
     assert "Residuals against normal scores" not in whole  # of the model's chapter, folded
 
 
-@pytest.mark.few(1)
-@pytest.mark.parametrize("name", ["page_file", pytest.param("tote_file", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("name", [pytest.param("page_file", marks=pytest.mark.slow), "tote_file"])
 def test_everything_is_reachable_by_two_buttons(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
     folds, code = page.locator("main details:not(.code)"), page.locator("details.code")

@@ -67,7 +67,7 @@ STOPS: dict[str, tuple[Callable[[str], str], Callable[[Path], object], str]] = {
 }
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("case", STOPS)
 def test_what_would_stop_the_plan_is_listed_and_does_stop_it(tmp_path, case, capsys) -> None:
     change, step, said = STOPS[case]
@@ -286,7 +286,7 @@ LISTED: dict[str, tuple[str, dict[str, str], str]] = {
 }
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("listed", ["stock", "containers"])
 @pytest.mark.parametrize("case", LISTED)
 def test_both_lists_of_containers_are_checked_by_the_same_rules_and_nothing_is_left(tmp_path, case, listed, capsys) -> None:

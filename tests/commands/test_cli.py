@@ -32,6 +32,7 @@ def test_the_commands_are_these():
     assert tuple(c.name or c.callback.__name__ for c in app.registered_commands) == COMMANDS
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_help_has_an_example(capsys, command):
     code, out, _ = run(capsys, command, "--help")

@@ -163,7 +163,7 @@ def test_there_are_at_least_fifty():
 SLOW = ("toml of many keys",)
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.slow) if n in SLOW else n for n in CASES])
 def test_one_message_nothing_run_and_nothing_outside(name, tmp_path, capsys, monkeypatch):
     command, make, why = CASES[name]

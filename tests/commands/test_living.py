@@ -270,6 +270,7 @@ def test_a_reason_that_says_nothing_is_refused_by_each_command(tmp_path, reason)
     assert snapshot(root) == before
 
 
+@pytest.mark.slow
 def test_without_a_lock_or_with_unnamed_changes_nothing_is_added(tmp_path, capsys):
     root = planned(tmp_path)
     assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 2

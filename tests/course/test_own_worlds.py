@@ -105,6 +105,7 @@ def _shapes_of(a: float) -> list[Any]:
             {"check fluid": np.inf}, {2.0: (np.inf, 1)}]
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("lesson", LESSONS, ids=lambda m: m.__name__.rpartition(".")[2])
 def test_every_check_answers_whatever_it_is_given(lesson):
     for name in lesson.CHECKS:

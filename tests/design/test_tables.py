@@ -40,7 +40,7 @@ def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
         "gradient": designshow.curve(view, "gradient"), "margin": designshow.curve(view, "margin")}
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("demo", ["tote", "slip", "ropeway", "forge"])
 def test_every_demo_fills_every_table(demo: str) -> None:
     tables = load_tables(DEMOS / demo, with_results=False)
@@ -70,6 +70,7 @@ def test_ladder_marks_the_plan_and_narrows_downwards() -> None:
     assert several["water, mg/kg"].is_monotonic_decreasing
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("scatter", "said"), [("pooled", "6 degrees of freedom from these 4"),
                                                ("own gradient", "3 degrees of freedom for the gradients, 3 for what lies off")])
 def test_a_declared_scatter_is_what_the_design_promises_by(scatter: str, said: str) -> None:

@@ -87,7 +87,7 @@ def study(tmp_path_factory: pytest.TempPathFactory) -> Any:
     return sk.demo("ropeway", tmp_path_factory.mktemp("way") / "study")
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("analyte", ["KV40", "Water", "P", "Si", "Ca"])
 def test_from_tidy_rows_to_a_fitted_difference_at_most_fifteen_functions(study: Any, analyte: str) -> None:
     rows, fit = study.tidy(analyte), study.model(analyte)

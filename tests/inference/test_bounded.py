@@ -64,6 +64,7 @@ def test_the_known_counterexample_is_not_called_homogeneous():
     assert judge_bounds(low, high, Margin.absolute(3.0), ["top", "bottom"]).word == "homogeneous"
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("seed", range(6))
 def test_no_filling_contradicts_a_printed_word(seed):
     rng = np.random.default_rng(seed)

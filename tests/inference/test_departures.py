@@ -337,6 +337,7 @@ def test_chances_beforehand_are_those_of_simulated_studies() -> None:
     assert needed == 2 or chances(means, lift @ cov @ lift, needed - 1, edge, side=-1).homogeneous < 0.8
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("sd", "n", "k", "scales"), [
     (0.1, 24, 3, (1, 1, 1)), (0.1, 24, 5, (3, 1, 1, 1, 1)), (0.2, 24, 2, (1, 3)), (0.2, 24, 3, (3, 1, 1)),
     (0.2, 12, 3, (1, 1, 1))])

@@ -134,6 +134,7 @@ def test_one_group_beyond_is_uneven():
     assert level.word == "homogeneous"
 
 
+@pytest.mark.heavy
 def test_groups_hold_wherever_values_below_a_limit_lie():
     """Every filling between the bounds, judged as numbers, lies within what is said of the group."""
     rng = np.random.default_rng(3)

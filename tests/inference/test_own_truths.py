@@ -37,7 +37,7 @@ def test_with_losses_and_on_every_scale_too(loss, scale):
     assert max(rates("floor x5", (6, 3, 2), loss, scale, STUDIES)) <= LIMIT
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("loss", ["chain", "two whole, the rest chain"])
 @pytest.mark.parametrize("design", [(6, 3, 2), (12, 3, 2)], ids=str)
 def test_zones_linked_only_through_others_keep_the_promise(loss, design):

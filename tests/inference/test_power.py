@@ -20,6 +20,7 @@ def test_two_depths_are_the_exact_power_of_two_one_sided_tests(n):
     assert chances([0.0, 0.3], np.eye(2), n, 1.5).homogeneous == pytest.approx(expected, abs=0.003)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("n", "k"), [(3, 5), (6, 3), (12, 3)])
 def test_the_rule_itself_on_simulated_studies(n, k):
     rng = np.random.default_rng(n)
@@ -53,7 +54,7 @@ def test_containers_needed_keeps_its_promise_over_all_pairs():
     assert containers_needed([0.0, 0.0], 1e-6 * np.eye(2), 1.0) == 2
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("structure", ["pooled", "own gradient"])
 @pytest.mark.parametrize(("n", "k"), [(4, 3), (5, 5)])
 def test_a_declared_scatter_is_planned_by_the_rule_that_judges(structure, n, k):

@@ -49,6 +49,7 @@ def test_a_settled_word_is_that_of_every_corner(shift: float, width: float) -> N
             assert (word_codes(contrasts_of(corners(lo, hi)), EDGE, ALPHA, depths=2) == 2).all()
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("seed", range(6))
 def test_a_settled_word_is_that_of_the_search(seed: int) -> None:
     n, k, shift = (3, 6, 9)[seed % 3], (2, 3, 4)[seed % 3], (0.0, 3.0, 8.0, 20.0, 1.0, 12.0)[seed]

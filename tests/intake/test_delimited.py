@@ -144,6 +144,7 @@ def _random_text(rng: np.random.Generator, lines: int) -> str:
     return rng.choice(["\n", "\r\n", "\r"]).join(rows) + rng.choice(["", "\n", "\n\n"])
 
 
+@pytest.mark.few(20)
 @pytest.mark.parametrize("seed", range(60))
 def test_columns_at_once_are_what_the_csv_module_reads_line_by_line(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     # the reference is the csv module of the standard library, by which texts with quotes are read

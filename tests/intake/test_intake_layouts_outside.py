@@ -19,7 +19,7 @@ from odf.opendocument import OpenDocumentSpreadsheet
 from odf.table import Table, TableCell, TableRow
 from odf.text import P as Paragraph
 
-from tests.intake_cases import take
+from tests.intake_cases import take_and_write as take
 from tests.xls_writer import xls_bytes
 
 SOIL = {"pH": "pH", "N": "% (m/m)", "Dens": "g/mL", "P": "mg/kg", "Ca": "meq/100 g", "Mg": "meq/100 g",

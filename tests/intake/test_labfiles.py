@@ -40,7 +40,7 @@ FOUND = {
 }
 
 
-@pytest.mark.few(20)
+@pytest.mark.few(10)
 @pytest.mark.parametrize(("case", "kind"), [(n, k) for n, kinds in FOUND.items() for k in kinds])
 def test_cases_that_were_read_wrong_once(tmp_path: Path, case: int, kind: str) -> None:
     for seed in (case, 100 + case):

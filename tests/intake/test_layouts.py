@@ -10,7 +10,8 @@ import openpyxl
 import pytest
 
 from studykit.core.errors import BadInput
-from tests.intake_cases import LONG, WIDE, take, values
+from tests.intake_cases import LONG, WIDE, values
+from tests.intake_cases import take_and_write as take
 
 WANT = {("B001", "Si", 1): (9.8, ""), ("B001", "P", 1): (300.0, ""), ("B002", "Si", 1): (1.0, "<"),
         ("B002", "P", 1): (310.0, "")}

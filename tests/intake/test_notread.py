@@ -10,7 +10,8 @@ import openpyxl
 import pytest
 
 from studykit.core.errors import BadInput
-from tests.intake_cases import LONG, WIDE, take, values
+from tests.intake_cases import LONG, WIDE, values
+from tests.intake_cases import take_and_write as take
 
 TEXT = ("Report 118 of 4 May;;;;\nCode;Test;Result;Unit;Remark\nB001;Si;9.8;mg/kg;\nB002;Si;-;mg/kg;ok\nB003;Fe;3.1;mg/kg;ok\n"
         "End of report;;;;\nPage 1;;;;\n")

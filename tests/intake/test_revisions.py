@@ -9,7 +9,8 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.intake.revisions import file_ranks
 from studykit.intake.take import IntakeOutcome
-from tests.intake_cases import LONG, take, values
+from tests.intake_cases import LONG, values
+from tests.intake_cases import take_and_write as take
 
 HEAD = "Code;Test;Result;Unit;Date;Rev\n"
 DATED = LONG.replace('unit = "Unit"', 'unit = "Unit"\nreported_on = "Date"\nrevision = "Rev"')

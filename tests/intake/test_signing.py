@@ -10,7 +10,8 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.report.manifest import files_of
-from tests.intake_cases import LONG, take
+from tests.intake_cases import LONG
+from tests.intake_cases import take_and_write as take
 
 TEXT = "Code,Test,Result,Unit\nB001,Si,9.8,mg/kg\nB002,Si,<1,mg/kg\nB003,Si,9.9?,mg/kg\n"
 ASKED = "sign_readings = true\n"

@@ -17,7 +17,8 @@ from studykit.intake.take import run_intake
 from studykit.study.columns import RESULTS
 from studykit.study.tables import type_cells
 from tests.intake.test_layouts import workbook
-from tests.intake_cases import CODES, LONG, WIDE, folder, study, take
+from tests.intake_cases import CODES, LONG, WIDE, folder, study
+from tests.intake_cases import take_and_write as take
 from tests.posix import posix
 
 HEAD = "Code;Test;Result;Unit\n"

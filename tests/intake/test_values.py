@@ -93,6 +93,7 @@ def test_qualifier_column(tmp_path: Path) -> None:
         "contradicts the qualifier '>' beside it", "has the qualifier 'U', which has no stated meaning"]
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize(("unit", "written", "value"), [
     ("mg/kg", "9.8", 9.8), ("ppm", "9.8", 9.8), ("% m/m", "0.0338", 338.0), ("µg/g", "9.8", 9.8), ("g/kg", "1.2", 1200.0),
     ("mg/L", "80", 100.0), ("mass %", "<0.001", 10.0), ("MG/KG", "9.8", 9.8), ("PPM", "9.8", 9.8), ("G/KG", "1.2", 1200.0),

@@ -31,6 +31,7 @@ def fit_case(name: str) -> RemlFit:
     return fit_reml(case.load(), case.response, case.fixed, case.random)
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize("name", NAMES)
 def test_estimates(name: str) -> None:
     ref, fit = REFERENCE[name], fit_case(name)

@@ -185,7 +185,7 @@ def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     assert "false homogeneous 9.00 %" in run.line(bad)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("scatter", [THREE, FIVE])
 def test_one_container_that_scatters_more_is_named_and_cleared_as_promised(scatter):
     """By one scatter for all it would be named at the margin in a quarter of the studies, and shown within as often."""

@@ -53,7 +53,7 @@ def _forms(monkeypatch: pytest.MonkeyPatch, needed: object, draw: object) -> For
 
 
 @pytest.mark.few(1)
-@pytest.mark.parametrize("draw", [_panels, _rows])
+@pytest.mark.parametrize("draw", [_rows, _panels])
 def test_all_forms_have_the_same_bytes(monkeypatch: pytest.MonkeyPatch, draw: object) -> None:
     known, anew = (_forms(monkeypatch, needed, draw) for needed in (once.NEEDED, NOT_THERE))
     assert known == anew

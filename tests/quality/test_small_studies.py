@@ -82,7 +82,7 @@ def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -
     assert "in all of these alike" in slip["evidence"]
 
 
-@pytest.mark.few(1)
+@pytest.mark.heavy
 @pytest.mark.parametrize("factor", [10.0, 0.1])
 def test_a_bottle_in_another_unit_in_all_that_was_read_is_one_question(factor: float) -> None:
     """No analyte of it is left as the other bottles have it."""

@@ -32,7 +32,7 @@ def somewhere(k: int) -> Place:
                  nominal=k % 7 != 0, heels=k % 4 == 0, duplicates=(0.25, 1.0, 0.0)[k % 3])
 
 
-@pytest.mark.few(1)
+@pytest.mark.heavy
 @pytest.mark.parametrize("k", range(24))
 def test_a_clean_study_is_not_stopped_and_seldom_asked(k: int) -> None:
     found = questions(flags(store(somewhere(k), 100 + k)))
@@ -61,7 +61,7 @@ UNEVEN = ("missing purge", "heel")
 """Faults that change nothing in an even stock, as this one is: ``test_stores_mixed`` has them."""
 
 
-@pytest.mark.few(1)
+@pytest.mark.heavy
 @pytest.mark.parametrize(("fault", "few"), [*((f, False) for f in PLANTED if f not in UNEVEN), *((f, True) for f in FEW)])
 def test_what_went_wrong_is_named_where_it_happened_and_nothing_else_is(fault: str, few: bool) -> None:
     settled = fault.startswith("swap")

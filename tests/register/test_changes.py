@@ -155,6 +155,7 @@ def test_a_folder_that_is_not_as_it_was_filed_is_said_first(pair, tmp_path, caps
     assert page.index(said) < page.index("Words: ")
 
 
+@pytest.mark.slow
 def test_one_raw_file_in_both_studies_is_said_first_whatever_its_name(pair, tmp_path):
     earlier, later = pair[2:]
     kept = [tmp_path / "a", tmp_path / "b"]

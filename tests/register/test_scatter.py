@@ -154,6 +154,7 @@ def test_rounded_numbers_do_not_pass_for_good_ones(tmp_path: Path) -> None:
     assert "rounded" in told
 
 
+@pytest.mark.slow
 def test_a_pipe_in_place_of_the_names_is_refused(laid: Path, tmp_path: Path) -> None:
     studies = Path(shutil.copytree(laid, tmp_path / "studies"))
     (studies / "register.toml").unlink()

@@ -211,6 +211,7 @@ def test_types_in_the_manifest_are_compared():
     assert compare_manifests(fresh, fresh) == []
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("form", [True, 1.0, "1"])
 def test_the_form_of_a_lock_is_a_whole_number(root, form):
     path = root / "plan/plan.lock"

@@ -155,6 +155,7 @@ def test_a_stage_that_does_not_say_what_it_reads_reads_all(root):
     assert report(root) == [*STEMS, PAGE]
 
 
+@pytest.mark.slow
 def test_two_orders_of_the_same_values_are_two_studies(root):
     """Tables stand in the order in which study.toml names their rows."""
     (root / "study.toml").write_text("[analytes]\nP.unit = 1\nS.unit = 1\n")

@@ -38,6 +38,7 @@ def altered(data: bytes, *, word: str = "", point: bool = False) -> bytes:
     return out.getvalue()
 
 
+@pytest.mark.slow
 def test_other_letters_are_alike():
     assert drawn() != drawn("no_hinting")
     assert unlike(drawn(), drawn("no_hinting")) == unlike(drawn("no_hinting"), drawn()) == unlike(drawn(), drawn()) == ""

@@ -281,6 +281,7 @@ def test_what_the_sender_says_of_programs_is_told_as_his_word(root, filed, monke
     assert "look at them" not in said
 
 
+@pytest.mark.slow
 def test_a_picture_that_is_only_alike_is_counted_in_the_last_line(root, filed, monkeypatch, capsys):
     pretend(monkeypatch, filed)
     path = root / "report/06-verdict/figure-1.png"

@@ -165,6 +165,7 @@ def test_the_manifest_can_be_stamped_after_the_filing(root, known):
     assert any(n.startswith("report/manifest.json.tsr says that manifest.json existed on") for n in outcome.notes)
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("data", [b"", b"not a stamp", b"\x30\x82\xff\xff" + b"\0" * 100, b"\x30" * 3000])
 def test_what_is_no_stamp_is_said_to_be_none(locked, data):
     (locked / "plan/plan.lock.tsr").write_bytes(data)

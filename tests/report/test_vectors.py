@@ -68,7 +68,7 @@ def test_both_are_drawn_as_pixels(forms):
         as_png(b"%PDF-1.4 nothing")
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["svg", "pdf"])
 def test_of_other_programs_the_same_is_alike_and_another_point_is_told(tmp_path, forms, kind):
     """Other bytes that show the same stand for another program; another point, a script and another kind do not pass."""

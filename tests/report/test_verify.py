@@ -57,6 +57,7 @@ def test_added_changed_and_lost_files_are_named(root):
     assert outcome.notes == ("letter.txt was added beside the study after filing", APART)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("text", "said"), [
     ("[1]", "is another kind of manifest"), ("{", "is not valid JSON"), ("[" * 100_000, "is not valid JSON"),
     ('{"schema": "studykit-manifest-2"}', "inputs: this part is missing"),

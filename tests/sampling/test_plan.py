@@ -140,6 +140,7 @@ def test_a_failure_while_printing_writes_nothing(tmp_path, monkeypatch) -> None:
     assert tree(root) == before
 
 
+@pytest.mark.slow
 def test_a_locked_plan_whose_samples_are_gone_is_not_replaced(tmp_path) -> None:
     root = folder(tmp_path, stock=stock_rows(12))
     plan(root, load_study(root))

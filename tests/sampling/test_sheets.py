@@ -191,6 +191,7 @@ def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
     assert sum("remixed control: mixed shut before" in page for page in pages) == 1
 
 
+@pytest.mark.slow
 def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     rows = stock_rows(1)
     s = study(title=NASTY, factors={"depths": ["top", "upper", "middle", "lower", "bottom"]},
@@ -280,6 +281,7 @@ def drum_with(depths: list[str], tmp_path: Path, **more: object) -> tuple[Study,
     return s, make_plan(s, container_table([{**stock_rows(1)[0], "vessel": "drum", "fill_volume_l": "200", **more}], tmp_path))
 
 
+@pytest.mark.slow
 def test_the_length_of_tube_below_the_rim_stands_beside_every_tip(tmp_path) -> None:
     """Floor to tip and tip to rim are the inside height of 850 mm, by definition."""
     s, plan = drum_with(["upper", "lower"], tmp_path)

@@ -70,7 +70,7 @@ CASES: dict[str, tuple[Callable[[Path], None], str]] = {
 }
 
 
-@pytest.mark.few(9)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("name", CASES)
 def test_a_study_with_something_that_nobody_means_is_refused(tmp_path: Path, name: str) -> None:
     write, place = CASES[name]

@@ -69,6 +69,7 @@ def test_the_settling_demo_is_layered_as_the_physics_predicts(drums):
     assert (table["expected"] / table["measured"] - 1).abs().max() < 0.04
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("micrometres", [1.6, 2.5])
 def test_a_wrong_size_would_be_seen(drums, micrometres):
     stage, models = drums

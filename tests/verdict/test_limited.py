@@ -70,6 +70,7 @@ def test_level_drums_mostly_limits_are_still_not_assessed(tmp_path):
     assert (outcome.word, outcome.final_words()) == ("inconclusive", {"P": "not assessed"})
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("zones", [("upper", "middle"), ("upper",)])
 def test_a_stock_that_settled_everywhere_is_stratified_though_most_are_limits(tmp_path, zones):
     """Nine below, "<3.2" above, in all ten drums: "not assessed", or "fewer than two depths were measured"."""

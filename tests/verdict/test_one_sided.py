@@ -268,6 +268,7 @@ def test_figures_have_a_band_with_one_end(tmp_path):
     assert float(open_ended.split('width="')[2].split('"')[0]) > float(plain.split('width="')[2].split('"')[0])
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("side", ["below", "above"])
 def test_outstanding_containers_are_told_by_the_zone_furthest_to_the_side_that_is_asked(tmp_path, side):
     cells = stock(6, 0.97) | {"C3": stock(1, 0.45, seed=2)["C0"]}

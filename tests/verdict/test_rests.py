@@ -53,6 +53,7 @@ def test_lost_rests_veto_as_lost_heels_do(tmp_path, lost, heels) -> None:
     assert f"came back from {24 - lost} of 24 containers" in told
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("heels", "vetoed"), [(False, True), (True, False)])
 def test_few_rests_need_not_carry_the_share_where_the_heels_do(tmp_path, heels, vetoed) -> None:
     """Six rests were planned and all came: up to 39 % could lie beyond by them, by 24 level heels 12 % (by hand)."""

@@ -142,6 +142,7 @@ def test_an_analyte_for_information_has_its_word_and_decides_nothing():
     assert out.words()["moved"] == "stratified"
 
 
+@pytest.mark.heavy
 def test_analytes_for_information_cost_the_others_nothing():
     models, alone = judged_with_roles(calm="information", still="information", quiet="information")
     assert alone.analytes[0].p_beyond_holm == pytest.approx(models[0].pairs.p_beyond)

@@ -33,6 +33,7 @@ def with_layered(lower: float):
     return cells
 
 
+@pytest.mark.heavy
 def test_a_layered_control_that_was_found_leaves_the_words(tmp_path):
     stage, models = opened(tmp_path, with_layered(60.0), controls={"L1": "layered control"}, **OWN)
     assert not verdictset.blind(stage)
@@ -279,6 +280,7 @@ def test_a_margin_as_a_factor_from_half_to_double(tmp_path, lower, word, said):
     assert 1 <= least["shown to exceed"] < (1 + lower / 100) * 1.1  # a factor, not per cent
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("lower", "word"), [(120.0, "homogeneous"), (400.0, "stratified")])
 def test_one_container_with_a_factor(tmp_path, lower, word):
     cells = {"C1": {"upper": [100.0], "middle": [100.0], "lower": [lower]}}

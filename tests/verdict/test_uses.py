@@ -50,6 +50,7 @@ def test_each_use_has_its_word_with_its_interval(tmp_path) -> None:
     assert list(uses.shown(table).columns) == ["analyte", "first litres", "zones", "last litres", "floor"]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("values", "said"), [
     ([121.9, 122.0, 121.6, 122.1, 121.8, 121.7], "beyond the margin"),
     ([104.0, 106.0, 103.5, 106.3, 104.4, 105.8], "cannot tell"),
@@ -303,6 +304,7 @@ def test_a_floor_has_as_many_results_as_were_measured_on_it_and_one_where_it_rea
     assert floor.floors(stage, model, model_tables.usable(stage)).results == {"C0": 1, "C1": 3, "C2": 1}
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("heel", "named"), [(111.8, 0), (112.9, 1)])
 def test_the_floor_of_one_container_is_named_from_the_noise_of_two_single_results(tmp_path, heel, named) -> None:
     """By hand: zones of 100, margin 10, s_r 1: named from 100 + 10 + 1.645 sqrt(2) = 112.3."""
