@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution, version
@@ -98,10 +99,17 @@ def package_versions() -> dict[str, str]:
            "machine": f"{platform.system()} {platform.machine()}"}
     for name in PACKAGES:
         try:
-            out[name] = version(name)
+            out[name] = _version(name)
         except PackageNotFoundError:
             out[name] = "not installed"
     return out
+
+
+def _version(name: str) -> str:
+    """As ``importlib.metadata.version``, which reads the whole description too and takes several times as long."""
+    head = (distribution(name).read_text("METADATA") or "").partition("\n\n")[0]
+    found = re.search(r"(?mi)^Version:(.+)$", head)
+    return found[1].strip() if found else version(name)
 
 
 @cache

@@ -197,7 +197,10 @@ def _number(text: str, column: Column) -> tuple[Any, str, str]:
 
 def each_row(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
     """One fault for each row under the mask; ``{name}`` in the reason stands for the row's cell in that column."""
-    chosen = table[mask.astype(bool)]
+    wanted = mask.astype(bool)
+    if not wanted.any():
+        return []
+    chosen = table[wanted]
     return [Fault(file=spec.file, row=int(row[LINE]), column=column, value=cell_text(row[column]),
                   reason=reason.format_map(row), remedy=remedy) for row in chosen.to_dict("records")]
 

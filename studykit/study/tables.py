@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
@@ -120,7 +121,7 @@ def _where_from(spec: TableSpec, root: Path) -> str:
 
 def no_cells(spec: TableSpec) -> pd.DataFrame:
     """The cells of a table without rows."""
-    return pd.DataFrame({c: pd.Series(dtype=object) for c in (*spec.names, LINE)})
+    return pd.DataFrame({c: np.array([], dtype=object) for c in (*spec.names, LINE)})
 
 
 def _header_faults(header: list[str], spec: TableSpec) -> list[Fault]:
@@ -167,8 +168,8 @@ def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list
                 where = cells[LINE].to_numpy()[codes == k]
                 faults += [Fault(file=spec.file, row=int(r), column=column.name, value=str(distinct[k]),
                                  reason=reason, remedy=remedy) for r in where.tolist()]
-        values = pd.Series([t[0] for t in typed], dtype=object)
-        out[column.name] = _as_dtype(values.reindex(codes).set_axis(cells.index), column.kind)
+        values = np.array([*(t[0] for t in typed), np.nan], dtype=object)[codes]  # the last for a cell that is missing
+        out[column.name] = _as_dtype(pd.Series(values, index=cells.index, dtype=object), column.kind)
     for extra in (c for c in cells if c not in out and c not in spec.names):
         out[str(extra)] = cells[extra].astype("str")
         faults += [Fault(file=spec.file, row=int(line), column=str(extra), value=str(t), reason=why, remedy=RETYPE)
@@ -373,7 +374,7 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
         if unread or any(f.column == spec.key[0] for f in cell_faults):
             lacking.add(spec.file)
     containers, samples = typed["containers"], typed["samples"]
-    results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])
+    results = typed["results"] if with_results else type_cells(no_cells(RESULTS), RESULTS)[0]
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers = with_last_visit(containers, samples)
@@ -407,7 +408,9 @@ def _still_to_come(root: Path, spec: TableSpec) -> bool:
 def _stock_stores(root: Path) -> list[str]:
     """The stores of plan/stock.csv; none where there is no such list or it cannot be read."""
     path = root / "plan/stock.csv"
-    cells = read_cells(path, replace(CONTAINERS, file="plan/stock.csv"))[0] if path.is_file() else no_cells(CONTAINERS)
+    if not path.is_file():
+        return []
+    cells = read_cells(path, replace(CONTAINERS, file="plan/stock.csv"))[0]
     return [str(s).strip() for s in cells["store"]] if "store" in cells else []
 
 
