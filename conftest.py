@@ -148,7 +148,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def _mark_repetitions(items: list[pytest.Item]) -> None:
-    """Slow are the cases of a test after its first ``few``, what is heavy, and the notebooks of ``REPEATED``."""
+    """The cases of a test after its first ``few``, and the notebooks of ``REPEATED``, are slow."""
     seen: Counter[str] = Counter()
     for item in items:
         if (few := item.get_closest_marker("few")) is not None:
@@ -156,7 +156,7 @@ def _mark_repetitions(items: list[pytest.Item]) -> None:
             seen[name] += 1
             if seen[name] > few.args[0]:
                 item.add_marker("slow")
-        if REPEATED.search(item.path.as_posix()) or item.get_closest_marker("heavy") is not None:
+        if REPEATED.search(item.path.as_posix()):
             item.add_marker("slow")
 
 

@@ -39,7 +39,7 @@ def test_a_course_that_bends_is_seldom_told_too_long(name: str, most: float) -> 
     assert told < most
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_rows_of_the_design_page_are_what_the_worlds_give() -> None:
     page = (Path(__file__).parents[2] / "docs" / "01-design.md").read_text(encoding="utf-8")
     for name, world in WORLDS.items():
@@ -91,7 +91,7 @@ def test_no_time_is_longer_than_the_line_says() -> None:
         assert told.outside[alone.outside].all()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_lines_of_uneven_visits_are_those_of_the_mixed_model() -> None:
     rng, t = np.random.default_rng(2), np.tile([3.0, 6.0, 9.0, 12.0], 6)
     unit = np.repeat(np.arange(6), 4)

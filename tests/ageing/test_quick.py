@@ -14,7 +14,7 @@ from tests.ageing import coverage, quick
 LINEAR = Course()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("bent", [False, True])
 @pytest.mark.parametrize(("containers", "own"), [(6, 0.0), (6, 0.1), (12, 0.0), (12, 0.2)])
 def test_lines_are_those_of_the_kits_own_search(containers: int, own: float, bent: bool) -> None:

@@ -182,7 +182,7 @@ def test_a_container_beyond_by_any_pair_of_depths_counts_once(depths: int, n: in
         assert np.mean(each > true) > 0.25
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_fitted_share_of_all_pairs_is_near_that_of_the_containers() -> None:
     """The sum over pairs counts a container twice that is beyond by two: the fitted time is early by a tenth at most."""
     t, units, y = zones(np.random.default_rng(5), 3, 400, 1)

@@ -38,7 +38,7 @@ def of_the_age(k, store, age) -> str:
     return f"L{age:g}"
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_crossed_lots_tie_nothing_and_the_lots_sampled_are_said() -> None:
     answers, found, *_ = told(crossed)
     assert not any(t.own.tied for t in found.trends)
@@ -60,7 +60,7 @@ def test_a_group_that_is_one_lot_is_said_beside_its_time_and_not_extrapolated() 
     assert ((until - begins[until.index]).dt.days <= 30 * 30.436875 + 1).all()  # 30 months: the oldest that was seen
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_lots_of_one_age_each_are_said_beside_every_time() -> None:
     answers, found, _, said = told(of_the_age, ("age_months",))
     assert "but age and lot cannot be told apart at all here" in answers["sentence"][0].partition(". ")[0]
@@ -112,7 +112,7 @@ def test_a_group_of_one_container_and_a_study_of_one_have_their_sentence() -> No
     assert "one container alone has no line with an interval" in tables.answers(study, found)["sentence"].item()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_visits_that_lack_a_zone_are_counted() -> None:
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.001})

@@ -395,7 +395,7 @@ def test_visits_of_one_container_are_one_unit_and_the_verdict_is_about_the_last(
     assert any("takes all visits" in n for n in own.notes)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_column_of_ones_own_has_its_lines() -> None:
     frame, facts = planted({"upright": 0.010, "lying": 0.018})
     study = parse_study(definition(

@@ -122,7 +122,7 @@ def test_what_cannot_be_told_is_not_judged():
     assert not declared_contrasts(lines(1, 1, 3, 0.0, 8), "pooled").judged.any()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_wrong_declaration_is_noticed_and_a_right_one_rarely():
     def flagged(slope: float, structure: str, n: int = 12, curve: float = 0.0) -> float:
         bent = curve * np.array([1, -1, -1, 1]) * np.random.default_rng(1).standard_normal((300, n, 1))

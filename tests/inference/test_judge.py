@@ -134,7 +134,7 @@ def test_one_group_beyond_is_uneven():
     assert level.word == "homogeneous"
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_groups_hold_wherever_values_below_a_limit_lie():
     """Every filling between the bounds, judged as numbers, lies within what is said of the group."""
     rng = np.random.default_rng(3)
@@ -249,7 +249,7 @@ def test_the_declared_share_asks_for_enough_containers():
     assert few.next_container.low < 0 < few.next_container.high
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_simulated_stocks_with_a_fifth_beyond_reassure_in_at_most_one_of_twenty():
     rng, edge, reassured = np.random.default_rng(8), math.log(1.2), 0
     for seed in range(120):
@@ -415,7 +415,7 @@ def test_nothing_is_said_of_a_share_that_could_be_all():
     assert not any("At most 100" in r for r in found.reasons)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_time_grows_with_the_number_of_containers_and_not_faster():
     def seconds(n: int, lost: bool) -> float:
         values = 100 * np.exp(0.02 * np.random.default_rng(n).standard_normal(2 * n))

@@ -213,7 +213,7 @@ def test_no_distribution_found_by_random_search_beats_the_program(reference: Ref
         assert got.above[k] >= shares[fits][:, k: last + 1].sum(axis=1).max() - 1e-9
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_bound_uses_the_temperatures_that_the_profile_uses() -> None:
     """A swing of ±10 °C: at the mean temperature the true size was excluded, through the history it is not."""
     oil = grade("VG 220")

@@ -40,7 +40,7 @@ def asked(case: Case, folder: Path) -> pd.DataFrame:
     return flags[(flags["concern"] != "hint only") & flags["rule"].isin(["measured again", "container split over runs"])]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("factor", "named"), [
     (dict.fromkeys(ANALYTES, 0.8), set(ANALYTES)), ({"Ca": 1.5}, {"Ca"}), (dict.fromkeys(ANALYTES, 2.0), set(ANALYTES))])
 def test_a_second_measuring_that_reads_otherwise_is_asked_about(factor, named, tmp_path):

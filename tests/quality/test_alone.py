@@ -44,7 +44,7 @@ def test_a_decimal_in_one_of_three_bottles_of_one_container_is_asked(depth: str,
     assert "own settling" in slips["evidence"].iloc[0]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3, 8))
 def test_one_clean_or_settled_container_raises_no_question(seed: int) -> None:
     for size in (0.0, 0.4):
@@ -73,7 +73,7 @@ def test_one_wrong_bottle_beside_its_duplicate_is_not_the_scatter_of_the_laborat
     assert any(code in s.split() for s in found.loc[found["rule"] == "unit slip", "samples"])
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_bottle_of_another_zone_beside_its_duplicate_is_one_question() -> None:
     lab = make(replace(ONE, duplicates=1), 4)
     lab.wide.loc[lab.rows(container="C01", kind="duplicate"), lab.analytes] *= np.linspace(0.5, 0.8, len(lab.analytes))
@@ -94,7 +94,7 @@ def test_tamed_leaves_a_noisy_laboratory_as_it_is() -> None:
     assert wild.s == pytest.approx(np.sqrt(np.mean(np.square(x))) / 3)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("bottom", "heel"), [(0.85, 0.25), (1.0, 0.25), (0.8, 0.6)])
 def test_water_that_heels_show_is_named_once_with_its_caution(bottom: float, heel: float) -> None:
     lab = make(DROP, 6)
@@ -109,7 +109,7 @@ def test_water_that_heels_show_is_named_once_with_its_caution(bottom: float, hee
     assert all("safety data sheet" in e for e in water["evidence"])
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 def test_real_settling_is_no_water(kind: str) -> None:
     own = {f"C{i:02d}": (kind, 0.8) for i in range(1, 9)}

@@ -16,7 +16,7 @@ def questions(found: pd.DataFrame) -> pd.DataFrame:
     return found[found["concern"] != "hint only"]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10))
 def test_a_clean_study_is_not_stopped(seed, tmp_path):
     found = flags(world(seed), tmp_path / "s")

@@ -99,7 +99,7 @@ def test_an_exclusion_is_counted_and_stays_in_the_checks(clean: tuple[Case, Qual
     assert report.completeness.set_index("analyte").loc["P", "excluded"] == 1
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_blind_study_says_stop_first() -> None:
     report = assess(*build(1, layers=0.0).tables())
     assert report.blind

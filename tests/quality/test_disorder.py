@@ -49,7 +49,7 @@ def test_where_settling_and_creaming_would_fit_both_pairs_are_told() -> None:
     assert set(samples.split()) == pairs[0] | pairs[1]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 @pytest.mark.parametrize("seed", range(2))
 def test_no_container_that_has_truly_settled_is_told_so(kind: str, seed: int) -> None:
@@ -67,7 +67,7 @@ def test_a_portion_and_dirt_in_one_bottle_are_no_exchange() -> None:
         assert not len(swapped(lab)), (analytes, factor)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_one_bottle_of_three_that_is_another_fluid_is_named_beside() -> None:
     lab = make(replace(FIVE, depths=3), 6)
     scale(lab, lab.rows(sample=spot(lab, "C01", "middle")), lab.analytes, np.linspace(0.6, 1.5, len(lab.analytes)))

@@ -55,7 +55,7 @@ def test_nothing_is_said_of_a_fluid_within_its_limits_or_without_any() -> None:
     assert by_one_factor(check_fluid(study_of(), t, {}, None)[1], t, None, CALLED) == ()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("runs", [3, 1])
 def test_an_evaporated_check_fluid_in_a_study(runs: int) -> None:
     """By 15 % in all that it holds: one question, in all runs or of the one; the control rules follow from it."""

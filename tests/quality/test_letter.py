@@ -301,7 +301,7 @@ NOT_ASKED = {
 """Rules about which no laboratory can answer anything from its own records."""
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_every_rule_is_asked_of_the_laboratory_or_said_to_be_none_of_its_affairs():
     said = {str(key.value) for path in Path("studykit/quality").glob("*.py") for call in ast.walk(ast.parse(path.read_text()))
             if isinstance(call, ast.Call) for word in call.keywords

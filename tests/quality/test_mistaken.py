@@ -26,7 +26,7 @@ def exchanged(seed: int) -> tuple[Lab, set[str]]:
     return lab, {str(w.at[k, "sample"]), str(w.at[i, "sample"])}
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [32000004, 32000005])
 def test_a_check_fluid_exchanged_with_a_bottle_is_one_question(seed: int) -> None:
     lab, pair = exchanged(seed)

@@ -35,7 +35,7 @@ def test_a_composite_after_a_rich_bottle_holds_nothing_of_it() -> None:
     assert seen >= 2
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_composite_of_a_stock_that_has_not_settled_is_held_to_its_zones() -> None:
     lab = make(replace(USUAL, settled=0.05), 31000004)
     code = str(lab.wide.loc[lab.wide["kind"] == "composite", "sample"].iloc[0])

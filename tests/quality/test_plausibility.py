@@ -99,7 +99,7 @@ def test_significant_digits_across_a_power_of_ten_are_no_preference(dropped: boo
     assert sum(len(suspicions.digit_preference(t, suspicions.reporting_steps(t)).flags) for t in sets) <= 1
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_digits_read_off_by_eye_are_seen_among_significant_ones() -> None:
     """A third of the results are written with 0 or 5 at the end."""
     rng = np.random.default_rng(88)

@@ -27,7 +27,7 @@ def slips(lab: Lab) -> pd.DataFrame:
     return explained(lab).query("rule == 'unit slip'")
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_slip_between_calm_zones_stops() -> None:
     """17 mg/kg above and below, 1.7 between: no fluid reads so."""
     (slip,) = slips(reads(make(USUAL, 3), "C09", "Si", upper="17.2", middle="1.7", lower="17.4")).to_dict("records")

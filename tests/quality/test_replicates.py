@@ -169,7 +169,7 @@ def test_two_readings_of_one_bottle_name_the_digits_and_no_mean_of_them() -> Non
     assert f"in place of {float(text):g} would agree with {other}" in own["evidence"].iloc[0]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_one_of_two_readings_far_off_is_named_so() -> None:
     lab = make(USUAL, 4)
     i = int(np.flatnonzero(lab.wide["sample"].duplicated(keep=False) & lab.wide["kind"].eq("spot"))[0])

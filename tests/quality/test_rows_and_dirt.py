@@ -64,7 +64,7 @@ def test_dust_in_one_bottle_is_asked_about_as_such() -> None:
     assert any(f["rule"] == "dirt in the bottle" and right(f, truth) and f["concern"] == ASK for f in found), found
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("analyte", ["P", "S", "Mo"])
 def test_what_dust_does_not_hold_is_no_dirt(analyte: str) -> None:
     lab = make(USUAL, 300)
@@ -91,7 +91,7 @@ def test_a_reading_with_which_the_zones_rise_one_way_may_be_settling_and_one_bet
     assert answers == {"lower": True, "middle": False}
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("settled", "answer"), [(1.5, True), (0.0, False)])
 def test_a_flat_container_may_be_a_slow_one_where_the_others_settle_apart(settled: float, answer: bool) -> None:
     f = _frame(make(replace(USUAL, settled=settled), 12))
@@ -169,7 +169,7 @@ def test_an_element_that_goes_the_other_way_is_no_dilution(seed: int) -> None:
     assert "diluted or evaporated" not in {f["rule"] for f in found}
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(20, 26))
 def test_one_container_of_two_that_is_off_is_no_run_that_is_off(seed: int) -> None:
     """Runs of two or three containers: what one of them alone reads otherwise no run does."""
@@ -192,7 +192,7 @@ def test_a_day_more_or_less_is_one_age_and_years_are_not() -> None:
         assert kind_columns(_frame(lab)).shape[1] == columns
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_needle_passes_on_what_was_in_the_bottle() -> None:
     """Readings (1 - q) x + q x_before: undone along the run they give back x."""
     lab = make(USUAL, 5)

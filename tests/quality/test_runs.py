@@ -58,7 +58,7 @@ def two_runs(certified: bool) -> Lab:
     return lab
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_of_two_runs_the_one_off_its_check_fluid_is_named_in_one_line() -> None:
     flags = explained(two_runs(certified=True))
     (shift,) = flags[flags["concern"] != "hint only"].to_dict("records")
@@ -134,7 +134,7 @@ def test_the_planted_slope_is_estimated() -> None:
     assert abs(abs(row["slope"]) - 6 * s_r) < 3 * row["se"]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_undoing_a_share_gives_back_what_was_mixed() -> None:
     lab = make(USUAL, 5)
     report = assess(*lab.tables())
@@ -147,7 +147,7 @@ def test_undoing_a_share_gives_back_what_was_mixed() -> None:
     assert mixed == pytest.approx(np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after]), rel=1e-9)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_without_run_order_drift_says_so() -> None:
     case = build(3)
     case.results["run_order"] = np.nan

@@ -32,7 +32,7 @@ def test_the_wrong_files_are_named_and_only_they(fault: str, size: int) -> None:
     assert {f for f in set(lab.wide["file"]) if f in named} == {p for p in truth.places if p.endswith(".csv")}
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_nominal_alone_is_enough() -> None:
     lab = make(replace(USUAL, certified=False), 4)
     truth = unit_two_files(lab, 1000.0)
@@ -59,14 +59,14 @@ def test_without_any_reference_both_sides_are_named() -> None:
     assert all(f in slip["where"] for f in ("lab_R1.csv", "lab_R2.csv", "lab_R3.csv"))
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_without_any_reference_a_slip_in_all_files_cannot_be_seen() -> None:
     lab = make(replace(USUAL, certified=False, nominal=False), 4)
     unit_all_files(lab, 1000.0)
     assert "unit slip" not in set(explained(lab)["rule"])
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("many", [5, 7])
 def test_a_row_copied_in_part_is_named(many: int) -> None:
     lab = make(USUAL, 6)

@@ -53,7 +53,7 @@ def test_two_digits_exchanged_among_four_containers(seed: int) -> None:
     assert set(found["rule"]) <= {"transposed digits", "value alone", "unit slip"}, found.to_string()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 def test_another_product_in_one_of_three_containers(seed: int) -> None:
     lab = make(replace(FOUR, containers=3), seed)
@@ -63,7 +63,7 @@ def test_another_product_in_one_of_three_containers(seed: int) -> None:
     assert list(found["where"]) == ["container C03"]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_ten_times_what_four_containers_hold_is_no_settling() -> None:
     lab = make(FOUR, 4)
     code = spot(lab, "C02", "upper")
@@ -72,7 +72,7 @@ def test_ten_times_what_four_containers_hold_is_no_settling() -> None:
     assert (slip["rule"], slip["concern"], slip["samples"]) == ("unit slip", STOP, code)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -> None:
     lab = make(replace(FOUR, containers=1), 4)
     code = str(lab.wide["sample"].iloc[lab.rows(container="C01", kind="duplicate")[0]])
@@ -82,7 +82,7 @@ def test_a_whole_bottle_in_another_unit_beside_its_duplicate_is_one_question() -
     assert "in all of these alike" in slip["evidence"]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", [10.0, 0.1])
 def test_a_bottle_in_another_unit_in_all_that_was_read_is_one_question(factor: float) -> None:
     """No analyte of it is left as the other bottles have it."""

@@ -32,7 +32,7 @@ def somewhere(k: int) -> Place:
                  nominal=k % 7 != 0, heels=k % 4 == 0, duplicates=(0.25, 1.0, 0.0)[k % 3])
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("k", range(24))
 def test_a_clean_study_is_not_stopped_and_seldom_asked(k: int) -> None:
     found = questions(flags(store(somewhere(k), 100 + k)))
@@ -61,7 +61,7 @@ UNEVEN = ("missing purge", "heel")
 """Faults that change nothing in an even stock, as this one is: ``test_stores_mixed`` has them."""
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("fault", "few"), [*((f, False) for f in PLANTED if f not in UNEVEN), *((f, True) for f in FEW)])
 def test_what_went_wrong_is_named_where_it_happened_and_nothing_else_is(fault: str, few: bool) -> None:
     settled = fault.startswith("swap")
@@ -106,7 +106,7 @@ def levels(f: Frame, y: np.ndarray, rows: Sequence[int]) -> np.ndarray:
     return pd.DataFrame(y).groupby(f.rows["depth"].iloc[list(rows)].to_numpy()).mean().mean().to_numpy()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 4, 5])
 def test_a_run_that_reads_each_analyte_off_by_its_own_amount_is_asked_about_once(seed: int) -> None:
     place = Place(fluid="engine oil", containers=14, duplicates=0.5, order="by container", two_runs=True, lots=2)
@@ -143,7 +143,7 @@ def test_digits_exchanged_in_silicon_are_no_dirt(seed: int) -> None:
     assert list(zip(found["rule"], found["analyte"], strict=True)) == [("transposed digits", "Si")], found.to_string()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_bottles_exchanged_between_two_of_four_settled_containers(seed: int) -> None:
     s = store(Place(fluid="ceramic slurry", containers=4, profile="exp", far=float(np.log(3))), seed)
@@ -165,7 +165,7 @@ def test_a_unit_in_a_lone_settled_container_is_told_by_what_the_fluid_holds(seed
     assert "not as read, the mean of the container's zones is what the fluid holds" in found["evidence"].iloc[0]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_a_layer_of_one_analyte_that_holds_what_the_fluid_held_is_no_unit(seed: int) -> None:
     place = Place(fluid="hydraulic oil", containers=1, depths=4, profile="floor", far=float(np.log(12)))

@@ -30,7 +30,7 @@ ONE_FAULT = [
 ]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("fault", "place", "seed"), ONE_FAULT)
 def test_what_holds_some_of_another_bottle_is_told_once(fault: str, place: Place, seed: int) -> None:
     s = store(place, seed)

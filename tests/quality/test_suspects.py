@@ -104,7 +104,7 @@ def test_readings_are_never_changed() -> None:
     assert tables[3].equals(before)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_every_fault_of_the_bench_can_be_planted() -> None:
     for name in FAULTS:
         lab, truth = spoiled(name, 1, USUAL, 8)

@@ -172,7 +172,7 @@ def test_rows_a_place_too_far_stop_and_nothing_else_is_blamed(step: int) -> None
     assert wrong.empty, wrong.to_string()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [51, 52])
 def test_an_orderly_report_has_neither(seed: int) -> None:
     flags = flags_of(make(USUAL, seed))

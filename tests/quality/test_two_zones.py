@@ -29,7 +29,7 @@ def at(found: pd.DataFrame, container: str) -> list[tuple[str, str]]:
     return [(r["rule"], r["concern"]) for r in mine.to_dict("records")]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("depth", "factor", "stops"), [("upper", 10.0, True), ("lower", 0.1, False)])
 def test_a_decimal_of_one_bottle_is_asked_of_that_bottle(depth: str, factor: float, stops: bool) -> None:
     """Ten times what all others hold is no settling; a tenth may be a clear layer, and both are named."""

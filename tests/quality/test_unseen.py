@@ -99,7 +99,7 @@ def test_what_these_samples_cannot_show_at_any_size_is_said(found: Unseen, repor
     assert above_the_fluid(without) == ()
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> None:
     """The tails that the model allows for make a single value of such a size no proof: said on the page."""
     value = unseen(report.suspects, 1, ("value",)).shares.set_index("size")["named"]
@@ -107,7 +107,7 @@ def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> Non
     assert value.loc[12.0] < 0.5
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_of_one_value_alone_no_size_is_promised(report: QualityReport) -> None:
     """In fresh studies of one design a stranger planted values of the size "8 of 10" and found 21 of 37 named."""
     got = unseen(report.suspects, 1, ("value", "drift"))

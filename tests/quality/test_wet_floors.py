@@ -30,7 +30,7 @@ def wet(s: Store, count: int) -> set[str]:
     return boxes
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("count", "seed"), [(4, 0), (4, 2), (6, 1), (8, 3)])
 def test_water_at_the_floor_of_a_part_of_the_stock_is_one_question(count: int, seed: int) -> None:
     boxes: set[str] = set()
@@ -39,7 +39,7 @@ def test_water_at_the_floor_of_a_part_of_the_stock_is_one_question(count: int, s
     assert all(box in found["where"].iat[0] for box in boxes)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("place", "seed"), [
     (Place(fluid="fertiliser", containers=4, profile="exp", far=1.0, duplicates=1.0, run_length=40), 1),
     (Place(fluid="ceramic slurry", containers=3, duplicates=1.0, run_length=40), 1),

@@ -246,7 +246,7 @@ def test_page_one_says_litres_of_an_uneven_stock_of_the_mean_only(rows, told, ne
     assert never not in said
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("beyond", "word"), [(5, " on average"), (0, "")])
 def test_litres_of_several_containers_are_means_unless_the_stock_is_even(tmp_path, beyond, word):
     stage = make(tmp_path / "s", mixture(beyond), margin={"absolute": MARGIN})

@@ -118,7 +118,7 @@ def test_of_many_containers_those_to_treat_are_drawn_and_one_needs_no_grid(stock
     assert grid.figure(table.iloc[:0], study) is None
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_an_analyte_by_which_none_can_be_judged_has_its_own_mark(stock):
     study, table, _, _ = stock
     closed = table.assign(word=cleared.CLOSED, judged=cleared.NO)

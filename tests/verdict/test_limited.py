@@ -40,7 +40,7 @@ def judged(tmp_path, cells, **changes):
     return stage, models, judge_all(stage, models)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 @pytest.mark.parametrize(("times", "stated", "by"), [(1, {}, containers.READ), (2, {}, containers.READ),
                                                      (1, STATED, containers.SHOWN)])
 def test_four_of_thirty_drums_mostly_limits_are_named(tmp_path, times, stated, by):

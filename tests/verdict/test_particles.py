@@ -62,7 +62,7 @@ def test_an_absolute_margin_gives_per_cent_of_the_mean(tmp_path):
     assert bound.top_depletion_percent == pytest.approx(relative.top_depletion_percent, rel=0.02)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_whole_container_samples_give_a_second_bound(tmp_path):
     cells = with_composites()
     stage, models = opened(tmp_path, cells)

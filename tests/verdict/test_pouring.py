@@ -73,7 +73,7 @@ def test_both_intervals_are_those_of_students_t_over_the_containers(margin):
     assert c.content(m, layers, litres, level=0.9) == pytest.approx(np.exp(by_hand) if log else by_hand)
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_intervals_hold_at_their_rate_where_containers_have_their_own_gradients():
     # 400 studies of 8 containers, slope scatter twice the residual: mean of containers and one further, nominal 90 %
     layers = c.layers_of(VESSEL, 500, [0.83, 0.5, 0.17])

@@ -97,7 +97,7 @@ def test_averages_with_open_limits_leave_none_out(tmp_path, kind, use, sign, bey
     assert ("or more" if sign == 1 else "or less") in uses.between(row.to_dict())
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_an_average_with_limits_holds_for_every_filling(tmp_path) -> None:
     """Three heels of 4.9 and 21 of "<2" over zones near 2: every filling's own t interval lies inside the one printed."""
     cells = calm(24, level=2.0, step=0.002)

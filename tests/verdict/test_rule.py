@@ -46,7 +46,7 @@ def test_not_seen_is_not_the_same():
     assert "more) would decide it four times in five" in v.sentence
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_more_containers_really_decide_it():
     # the planner's own chance at that many containers, all pairs of depths looked at (simulated truth: inference/test_power)
     _study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
@@ -142,7 +142,7 @@ def test_an_analyte_for_information_has_its_word_and_decides_nothing():
     assert out.words()["moved"] == "stratified"
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_analytes_for_information_cost_the_others_nothing():
     models, alone = judged_with_roles(calm="information", still="information", quiet="information")
     assert alone.analytes[0].p_beyond_holm == pytest.approx(models[0].pairs.p_beyond)
@@ -224,7 +224,7 @@ def test_an_unassessed_analyte_keeps_the_study_from_homogeneous():
     assert out.word == "inconclusive"
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_no_printed_interval_contradicts_its_word():
     """The interval beside a word is the one that decides: inside, beyond, or across an edge (and zero, where none is seen).
 
@@ -409,7 +409,7 @@ def test_the_numbers_behind_a_word_stand_in_its_row():
     assert v.containers == m.n_containers
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_under_a_declared_scatter_or_lots_the_containers_needed_are_those_of_the_planner():
     from studykit.inference.power import containers_needed as plan
 

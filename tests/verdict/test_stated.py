@@ -226,7 +226,7 @@ def test_the_tipping_factor_is_where_the_word_changes(tmp_path):
         assert again.word == word
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_word_on_thin_ice_says_how_to_measure_the_scatter_of_drawing(tmp_path):
     got, stage, models = judged(tmp_path, [100], [100], [112], margin={"absolute": 5})
     assert got.word == "stratified"

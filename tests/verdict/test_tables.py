@@ -33,7 +33,7 @@ def with_layered(lower: float):
     return cells
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_layered_control_that_was_found_leaves_the_words(tmp_path):
     stage, models = opened(tmp_path, with_layered(60.0), controls={"L1": "layered control"}, **OWN)
     assert not verdictset.blind(stage)
@@ -185,7 +185,7 @@ def test_leaving_out_by_subtraction_is_the_refit(tmp_path, monkeypatch, kind):
     assert quick.table.drop(columns=numbers).equals(full.table.drop(columns=numbers))
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_leaving_one_out_is_the_fit_of_the_others(tmp_path):
     cells = calm(6, lower=3.0)
     _, models = opened(tmp_path, cells)
@@ -198,7 +198,7 @@ def test_leaving_one_out_is_the_fit_of_the_others(tmp_path):
     assert row["verdict"] == rest[0].pairs.word
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_a_residual_far_out_is_noticed_and_a_calm_set_is_not(tmp_path):
     _, models = opened(tmp_path, calm(8))
     assert diagnostics.residual_checks(diagnostics.residuals(models))["reading"].tolist() == ["nothing to note"]
@@ -222,7 +222,7 @@ def test_own_repeatability_against_the_stated_one(tmp_path):
     assert diagnostics.repeatability(same.study, fitted)["reading"].iloc[0].startswith("agrees")
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_homogeneity_criteria_need_a_declared_sigma(tmp_path):
     cells = {c: {d: [v[0], v[0] + 0.5] for d, v in z.items()} for c, z in calm(6).items()}
     stage, models = opened(tmp_path, cells)
@@ -237,7 +237,7 @@ def test_homogeneity_criteria_need_a_declared_sigma(tmp_path):
         assert words in row["in words"]
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_how_many_more_containers_and_the_bound_have_their_records(tmp_path):
     stage, models = opened(tmp_path, calm(5, step=1.2), share=99, margin={"relative_percent": 3})
     outcome = verdictset.judge_all(stage, models)

@@ -179,7 +179,7 @@ def test_heels_that_are_limits_are_not_told_as_if_no_draw_had_reached_the_floor(
     assert not uses.unseen(table[table["use"] != "floor"])
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_vetoes_nothing(tmp_path) -> None:
     cells = calm(12, step=0.05)
     for c, depths in enumerate(cells.values()):
@@ -228,7 +228,7 @@ def test_water_on_the_floor_is_seen_under_zones_that_are_limits(tmp_path, heels,
         assert beyond["difference"].min() >= 2050
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_limits_in_zones_and_heels_say_nothing_of_a_ratio_and_one_container_is_seen_too(tmp_path) -> None:
     trace = {f"C{c}": {d: ["<1"] for d in ("upper", "middle", "lower", "heel")} for c in range(8)}
     table, _, _ = of(tmp_path / "trace", trace, **PRECISE)
@@ -278,7 +278,7 @@ def test_a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within(tmp_path) -> 
     assert word(uses.uses(stage, models, outcome), "floor") == floor.UNDECIDED  # the same, taken out by a person
 
 
-@pytest.mark.heavy
+@pytest.mark.slow
 def test_the_floor_of_one_container_is_judged_by_its_stated_precision(tmp_path) -> None:
     """By hand: heel minus the mean of three zones, 1.645 s_r sqrt(1 + 1/3) either way, s_r = 1/2.77 (relative to 100)."""
     for heel, said in ((200.0, floor.BEYOND), (100.0, floor.WITHIN), (105.0, floor.UNDECIDED)):
