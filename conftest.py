@@ -34,16 +34,17 @@ NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]
 VOLATILE = ((re.compile(r"0x[0-9a-f]{6,}"), "0xADDR"),)
 SKIPPED = ("image/svg+xml", "application/pdf")
 VERSIONS = "Versions of the programs."
-LONGEST = ("tests/packaging/test_windows.py", "tests/deposit/test_whole.py", "tests/report/test_kept.py",
-           "tests/report/test_kills.py", "tests/register/test_laboratory.py", "tests/docs/test_first_study.py",
-           "tests/test_soils.py", "notebooks/03-intake.ipynb",
-           "notebooks/05-model.ipynb", "notebooks/04-quality.ipynb", "notebooks/06-verdict.ipynb",
-           "notebooks/01-design.ipynb", "notebooks/00-study.ipynb", "notebooks/02-sampling.ipynb",
-           "tests/browser/test_lab.py", "tests/intake/test_intake_fuzz.py", "tests/sampling/test_order.py",
-           "tests/test_flow.py", "tests/quality/test_assess.py", "tests/design/test_tables.py",
-           "tests/browser/test_report_page.py", "tests/quality/test_stores.py", "tests/verdict/test_uses.py",
-           "tests/intake/test_labfiles.py", "tests/test_architecture.py", "notebooks/07-report.ipynb")
-"""Test files and notebooks that take longest, the first to be started; a notebook stands after those it waits for."""
+LONGEST = ("notebooks/03-intake.ipynb", "tests/packaging/test_windows.py", "tests/deposit/test_whole.py",
+           "tests/report/test_kept.py", "tests/report/test_kills.py", "tests/register/test_laboratory.py",
+           "tests/docs/test_first_study.py", "tests/test_soils.py", "notebooks/05-model.ipynb",
+           "notebooks/04-quality.ipynb", "notebooks/06-verdict.ipynb", "notebooks/01-design.ipynb",
+           "notebooks/00-study.ipynb", "notebooks/02-sampling.ipynb", "tests/browser/test_lab.py",
+           "tests/intake/test_intake_fuzz.py", "tests/sampling/test_order.py", "tests/test_flow.py",
+           "tests/quality/test_assess.py", "tests/design/test_tables.py", "tests/browser/test_report_page.py",
+           "tests/quality/test_stores.py", "tests/verdict/test_uses.py", "tests/intake/test_labfiles.py",
+           "tests/test_architecture.py", "notebooks/07-report.ipynb")
+"""Test files and notebooks that take longest, the first to be started; a notebook stands after those it waits for, and the
+one that all wait for before everything."""
 TAKEN_IN = "03-intake"
 AFTER = {"00-study": (TAKEN_IN,), "01-design": (TAKEN_IN,), "02-sampling": (TAKEN_IN,), "04-quality": (TAKEN_IN,),
          "05-model": (TAKEN_IN,), "06-verdict": (TAKEN_IN, "04-quality"),
