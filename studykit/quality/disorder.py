@@ -10,7 +10,7 @@ and a bottle of the other were exchanged, all rising or falling as the stock doe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import Any
@@ -84,7 +84,8 @@ def bottles_out_of_order(t: pd.DataFrame, scatter: Mapping[str, Scatter], names:
     stock = stock_of(t)
     if len(stock) >= NOT_FEW:
         return CheckResult(rule=RULE, table=pd.DataFrame(), note="not needed: the model compares the containers")
-    each = [_zones(t, box, scatter) for box in stock]
+    analytes = sorted(t.loc[t["container"].isin(stock), "analyte"].unique())  # one may lie below its limit in a container
+    each = [_zones(t, box, scatter, analytes) for box in stock]
     zones = [(box, z) for box, z in zip(stock, each, strict=True) if z is not None]
     found = [(box, z, best) for box, z in zones if (best := _exchanged(z)) is not None] if len(stock) < FEW else []
     rows = [(box, *(z.sample[k] for k in best.pair), " ".join(z.sample[k] for k in best.other),
@@ -95,12 +96,12 @@ def bottles_out_of_order(t: pd.DataFrame, scatter: Mapping[str, Scatter], names:
     return CheckResult(rule=RULE, table=table, note=note, flags=tuple(_flag(r, names) for r in table.to_dict("records")))
 
 
-def _zones(t: pd.DataFrame, box: str, scatter: Mapping[str, Scatter]) -> _Zones | None:
+def _zones(t: pd.DataFrame, box: str, scatter: Mapping[str, Scatter], analytes: Sequence[str]) -> _Zones | None:
     own = t[t["container"].eq(box) & t["kind"].isin(ZONE_KINDS) & t["height"].notna()]
-    wide = own.pivot_table(index="sample", columns="analyte", values="y", aggfunc="mean")
+    wide = own.pivot_table(index="sample", columns="analyte", values="y", aggfunc="mean").reindex(columns=analytes)
     height = own.groupby("sample")["height"].first().reindex(wide.index).to_numpy(float)
     s = np.array([scatter[str(a)].s if str(a) in scatter else np.nan for a in wide.columns]) * WIDER
-    if np.unique(height).size < 3 or not (s > 0).any():
+    if np.unique(height).size < 3 or not (s[wide.notna().any().to_numpy()] > 0).any():
         return None
     order = np.argsort(-height, kind="stable")
     return _Zones(sample=tuple(map(str, wide.index[order])), analytes=tuple(map(str, wide.columns)), depth=-height[order],
@@ -171,13 +172,12 @@ def _between(zones: Mapping[str, _Zones], p: str, q: str) -> list[tuple[Vector, 
     """What each exchange of a bottle of p with one of q saves by analyte, where it puts both in order; containers; samples."""
     one, other = zones[p], zones[q]
     out: list[tuple[Vector, tuple[str, str], tuple[str, str]]] = []
-    if one.analytes != other.analytes:
-        return []
+    both = np.isfinite(one.y).any(axis=0) & np.isfinite(other.y).any(axis=0)
     total = np.sum([z.ways(z.y) for z in zones.values()], axis=0)
     was = (one.ways(one.y), other.ways(other.y))
     for i, j in product(range(len(one.sample)), range(len(other.sample))):
         y, x = one.y.copy(), other.y.copy()
-        y[i], x[j] = other.y[j], one.y[i]
+        y[i], x[j] = np.where(both, other.y[j], one.y[i]), np.where(both, one.y[i], other.y[j])
         now = (one.ways(y), other.ways(x))
         after = total - was[0] - was[1] + now[0] + now[1]
         way, a = after.argmin(axis=0), np.arange(len(one.analytes))

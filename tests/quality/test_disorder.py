@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from studykit.quality.disorder import bottles_out_of_order
+from studykit.quality.flags import Scatter
 from tests.faults.bench import ASK, STOP, USUAL, flags_of
 from tests.faults.laboratory import Lab, make
 from tests.faults.planted import _exchange
@@ -73,3 +75,19 @@ def test_one_bottle_of_three_that_is_another_fluid_is_named_beside() -> None:
     scale(lab, lab.rows(sample=spot(lab, "C01", "middle")), lab.analytes, np.linspace(0.6, 1.5, len(lab.analytes)))
     (evidence,) = swapped(lab)["evidence"]
     assert "one of them alone off" in evidence
+
+
+def test_an_analyte_that_one_container_lacks_hides_no_exchange_of_two_others() -> None:
+    """All of it may lie below its limit there; such a study once ended in a traceback."""
+    rows = [(f"{box}{k}", box, "spot", h, a, 5.0 + size * k * (1 + a / 10) + 0.001 * ord(box) * a) for box, size in
+            (("A", 0.10), ("B", 0.14), ("C", 0.12)) for k, h in enumerate((0.9, 0.63, 0.37, 0.1)) for a in range(4)]
+    t = pd.DataFrame(rows, columns=["sample", "container", "kind", "height", "analyte", "y"])
+    t = t.assign(analyte=t["analyte"].map(str), treatment="stored", depth="", label="", run="R1", value=np.exp(t["y"]))
+    a, b = (t["sample"].eq(code).to_numpy() for code in ("A1", "B3"))
+    t.loc[a, "y"], t.loc[b, "y"] = t.loc[b, "y"].to_numpy(), t.loc[a, "y"].to_numpy()
+    scatter = {str(k): Scatter(s=0.01) for k in range(4)}
+    whole, less = (bottles_out_of_order(x, scatter, {str(k): str(k) for k in range(4)}) for x in (
+        t, t[~(t["container"].eq("C") & t["analyte"].eq("2"))]))
+    assert [set(c.table.loc[0, ["first", "second"]]) for c in (whole, less)] == [{"A1", "B3"}] * 2
+    assert less.table["analytes"].tolist() == whole.table["analytes"].tolist()
+    assert less.table["nats"].iloc[0] == pytest.approx(whole.table["nats"].iloc[0], rel=0.01)
