@@ -12,6 +12,8 @@ from studykit.core.numbertext import (
     parse_number,
     safe_cell,
 )
+from tests.core.whole import QUICK
+from tests.kept import differing, stored
 
 POINT, COMMA = NumberFormat(), NumberFormat(decimal=",")
 COMMA_POINT = NumberFormat(decimal=",", thousands=".")
@@ -105,3 +107,8 @@ def test_any_text_is_read_as_python_reads_it_or_refused(text: str) -> None:
     else:
         assert number.reason
         assert number.remedy
+
+
+def test_every_text_under_every_pair_of_signs_gives_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("numbers", stored("core")["numbers"], QUICK["numbers"]()) == []

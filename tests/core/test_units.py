@@ -10,6 +10,8 @@ import pytest
 
 from studykit.core import units
 from studykit.core.units import conversion, convert, kind_of, parse_unit
+from tests.core.whole import QUICK
+from tests.kept import differing, stored
 
 
 @pytest.mark.parametrize(("spelling", "canonical"), [
@@ -128,3 +130,8 @@ def test_density_is_named_in_the_rule_and_kinds_are_words() -> None:
     assert conversion("% m/m", "mg/kg").sentence() == "% (m/m) to mg/kg: times 10000"
     assert kind_of("cSt") == "kinematic viscosity"
     assert parse_unit("ppm (v/v)") == "ppm (v/v)"
+
+
+def test_every_spelling_and_every_pair_of_units_give_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("units", stored("core")["units"], QUICK["units"]()) == []

@@ -10,7 +10,9 @@ import pytest
 from studykit.core.units import convert
 from studykit.intake.columns import Texts
 from studykit.intake.determinations import USUAL_WHOLES, _unproved
+from tests.intake.whole import QUICK
 from tests.intake_cases import CODES, LONG, WIDE, study, take, values
+from tests.kept import differing, stored
 
 # 1 % (m/m) is 10 000 mg/kg (SI Brochure, 9th edition, table of names for dimensionless quantities: g/kg, mg/kg)
 PER_CENT = 10_000.0
@@ -155,3 +157,8 @@ def test_a_report_without_a_number_comes_before_the_first_revision(tmp_path: Pat
         out = take(root, intake, {"lab.csv": text}, codes=CODES[:3], definition=study())
         assert values(out) == {("B001", "Si", 1): (6.0, ""), ("B002", "Si", 1): (4.0, "")}
         assert len(out.rejected) == 0
+
+
+def test_sheets_with_everything_odd_in_them_give_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("sheets", stored("intake")["sheets"], QUICK["sheets"]()) == []

@@ -21,7 +21,9 @@ from studykit.intake.values import (
     parse_cell,
     parse_values,
 )
+from tests.intake.whole import QUICK
 from tests.intake_cases import LONG, WIDE, study, take, values
+from tests.kept import differing, stored
 
 POINT = NumberFormat()
 HEAD = "Code;Test;Result;Unit\n"
@@ -259,3 +261,8 @@ def test_a_column_of_qualifiers_joins_its_cells_row_by_row() -> None:
     assert said[1] == "contradicts the qualifier '>' beside it"
     assert said[4] == "has the qualifier '?', which has no stated meaning"
     assert said[5] == parsed.reasons[0][0]  # the first refusal stands
+
+
+def test_every_form_of_a_cell_gives_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("cells", stored("intake")["cells"], QUICK["cells"]()) == []

@@ -9,7 +9,9 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.study.exclusions import read_exclusions, usable_results
+from tests.kept import differing, stored
 from tests.quality_cases import Case, build
+from tests.study.whole import QUICK
 
 HEADER = "sample,analyte,reason,who,date\n"
 
@@ -153,3 +155,8 @@ def test_what_was_taken_back_by_halves_is_refused(tmp_path: Path, case: Case) ->
     found = {(f.row, f.column) for f in caught.value.faults}
     assert found == {(2, "taken_back_on"), (3, "taken_back_because"), (4, "taken_back_by"), (5, "taken_back_on"),
                      (6, "taken_back_on"), (7, "taken_back_because")}
+
+
+def test_a_file_full_of_faults_gives_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("exclusions", stored("study")["exclusions"], QUICK["exclusions"]()) == []

@@ -24,7 +24,9 @@ from studykit.study.precision import (
     register,
     resolve_precision,
 )
+from tests.kept import differing, stored
 from tests.studies import definition
+from tests.study.whole import QUICK
 
 
 def test_factor_between_r_and_s_r():
@@ -274,3 +276,8 @@ def test_stated_and_published_stand_side_by_side_at_the_median() -> None:
     theirs = 100 * 1.3 * 200**0.58 / 200
     assert in_place_of_published(parse_study(data).analytes, found) == {"P": (pytest.approx(2.5), pytest.approx(theirs))}
     assert in_place_of_published(parse_study(data).analytes, found.assign(value=0.0)) == {}
+
+
+def test_every_published_precision_gives_what_is_stored() -> None:
+    """As it stood (``tests.kept``)."""
+    assert differing("precision", stored("study")["precision"], QUICK["precision"]()) == []
