@@ -27,6 +27,7 @@ from tests.faults import stores
 from tests.faults.laboratory import Lab, Setting, make, references
 from tests.faults.planted import FAULTS, settled_study
 from tests.kept import Cases, Kept, columns, condensed, kept
+from tests.quality import helpers
 
 
 def tried(name: str, found: Iterable[Candidate]) -> Iterator[tuple[str, Any]]:
@@ -140,6 +141,8 @@ def _store(k: int) -> Kept:
 
 
 QUICK: Cases = {
+    "middles": helpers.middles, "limits": helpers.limits, "gaps": helpers.gaps, "repeats": helpers.repeats,
+    "plausible": helpers.plausible, "balances": helpers.balances,
     "carry-over, a slip of a unit and a dilution": partial(
         _laboratory, ("carry-over", "unit in a cell", "dilution"), (1, 2, 2), 0, containers=5, twice=2, heels=2),
     "a drift, exchanged columns and exchanged bottles": partial(
