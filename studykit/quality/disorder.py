@@ -10,7 +10,7 @@ and a bottle of the other were exchanged, all rising or falling as the stock doe
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import Any
@@ -96,7 +96,7 @@ def bottles_out_of_order(t: pd.DataFrame, scatter: Mapping[str, Scatter], names:
     return CheckResult(rule=RULE, table=table, note=note, flags=tuple(_flag(r, names) for r in table.to_dict("records")))
 
 
-def _zones(t: pd.DataFrame, box: str, scatter: Mapping[str, Scatter], analytes: Sequence[str]) -> _Zones | None:
+def _zones(t: pd.DataFrame, box: str, scatter: Mapping[str, Scatter], analytes: list[str]) -> _Zones | None:
     own = t[t["container"].eq(box) & t["kind"].isin(ZONE_KINDS) & t["height"].notna()]
     wide = own.pivot_table(index="sample", columns="analyte", values="y", aggfunc="mean").reindex(columns=analytes)
     height = own.groupby("sample")["height"].first().reindex(wide.index).to_numpy(float)
