@@ -35,8 +35,9 @@ class Clusters:
 
     def parts(self, rest: Array) -> Array:
         """Parts (S, m, q) of residuals (S, n)."""
-        m = int(self.code.max()) + 1
-        return np.stack([_sums(self.code, r[:, None] * self.load, m) for r in rest])
+        order = np.argsort(self.code, kind="stable")
+        starts = np.flatnonzero(np.diff(self.code[order], prepend=-1))
+        return np.stack([np.add.reduceat((rest * load)[:, order], starts, axis=1) for load in self.load.T], axis=-1)
 
     def sums(self, L: Array) -> tuple[Array, Array]:
         """Trace and sum of squares (2, T) of the parts' covariance for combinations L (T, q)."""

@@ -115,11 +115,12 @@ def fit_lines(values: ArrayLike, columns: ArrayLike, units: ArrayLike, scatter: 
     if int(code.max()) + 1 >= MANY:
         many = clusters_of(X, unit, code, MOST_GROWTH)
         parts, gram, both = many.parts(rest), many, np.stack([unit, unit @ many.growing @ unit])
+        covariance = np.swapaxes(parts, 1, 2) @ parts
     else:
         loads, gram, both = _layout(X.tobytes(), X.shape, tuple(code.tolist()))
         parts = np.einsum("sn,mnq->smq", rest, loads)
-    return Lines(beta=beta, covariance=np.einsum("smq,smr->sqr", parts, parts), df_rest=n - q, scatter=square, unit=both,
-                 gram=gram)
+        covariance = np.einsum("smq,smr->sqr", parts, parts)
+    return Lines(beta=beta, covariance=covariance, df_rest=n - q, scatter=square, unit=both, gram=gram)
 
 
 @lru_cache(maxsize=64)
