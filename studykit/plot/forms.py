@@ -36,6 +36,10 @@ _GROUP_ID = re.compile(r'<g id="[^"]*"')  # to which nothing refers
 _GROUP = re.compile(r"<g/>|<g(?: [^>]*[^>/])?>|</g>")
 _NAME = re.compile(r'( id="|href="#|url\(#)([\w-]+)')
 _STYLE = re.compile(r' style="([^"]*)"')
+_SHIFTED = re.compile(r'(<use [^>]*?) transform="translate\(([-\d.]+) ([-\d.]+)\)"')
+_STYLED = re.compile(r'(<use xlink:href="#([^"]*)"[^>]*?) class="([^"]*)"')
+_STEPS = re.compile(r'(?<= d=")[^"]*')
+_LETTER = re.compile(r" ?([A-Za-z]) ?")
 _FIRST_RULE = "</style>"
 
 
@@ -130,14 +134,18 @@ def small_png(figure: Figure, box: Bbox) -> bytes:
 
 
 def small_svg(text: str, title: str = "") -> str:
-    """An SVG of matplotlib with places to a hundredth of a point, each style once, short names, and without comments."""
+    """An SVG of matplotlib with places to a hundredth of a point, each style once, short names, no comments, few blanks."""
     text = re.sub(r"<!--.*?-->", "", text[text.index("<svg"):], flags=re.DOTALL)
     text = _PLACES.sub(lambda m: _FRACTION.sub(_hundredth, m[0]).replace("\n", "").replace("  ", " "), text)
+    text = _STEPS.sub(lambda m: _LETTER.sub(r"\1", m[0]).replace(" -", "-").strip(), text)
+    text = _SHIFTED.sub(lambda m: m[1] + "".join(f' {k}="{v}"' for k, v in (("x", m[2]), ("y", m[3])) if v != "0"), text)
     names: dict[str, str] = {}
     text = _without_bare_groups(_GROUP_ID.sub("<g", text))
     text = _NAME.sub(lambda m: m[1] + names.setdefault(m[2], f"p{len(names)}"), text)
     classes: dict[str, str] = {}
     text = _STYLE.sub(lambda m: f' class="{classes.setdefault(m[1], f"s{len(classes)}")}"', text)
+    drawn = dict(re.findall(r'<path id="([^"]*)"[^>]* class="([^"]*)"', text))
+    text = _STYLED.sub(lambda m: m[1] if drawn.get(m[2]) == m[3] else m[0], text)  # its path has that style already
     rules = "".join(f".{name}{{{style}}}" for style, name in classes.items())
     text = text.replace(_FIRST_RULE, rules + _FIRST_RULE, 1)
     told = f"<title>{escape(title, quote=False)}</title>" if title else ""

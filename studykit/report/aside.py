@@ -16,6 +16,8 @@ _TEXT = r"[^<>&\r\0]*+(?:&(?:amp|lt|gt|quot|#x27|#39);[^<>&\r\0]*+)*+"
 _CODE = re.compile(rf'<div class=" ?highlight hl-python"><pre>(?:{_TEXT}<span(?: class="\w+")?>{_TEXT}</span>)*+{_TEXT}'
                    r"</pre></div>\n?")
 _CELL = re.compile(rf'<(t[dh])(?: (?:class|scope|colspan|data-label)="[^"<>]*+")*+>{_TEXT}</\1>')
+_PLAIN = re.compile(rf'<span(?: class="(?!k|ow|[scm])\w+")?>({_TEXT})</span>')
+"""What report.css gives no colour: names, operators, blanks."""
 _MARK = re.compile(r'<i data-aside="([0-9a-f]{64})"></i>')
 _WRITTEN = (('class=" highlight', 'class="highlight'), ("&quot;", '"'), ("&#39;", "'"))
 """What BeautifulSoup writes otherwise than pygments."""
@@ -35,7 +37,7 @@ class Aside:
         key = hashlib.sha256(html.encode()).hexdigest()
         for read, written in _WRITTEN:
             html = html.replace(read, written)
-        self._kept[key] = html
+        self._kept[key] = _PLAIN.sub(r"\1", html)
         return f'<i data-aside="{key}"></i>'
 
     def back(self, page: str) -> str:

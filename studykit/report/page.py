@@ -30,7 +30,7 @@ from studykit.core.collecting import uncollected
 from studykit.core.files import write_text
 from studykit.report.aside import Aside, without_plain
 from studykit.report.layers import chapters, into_layers
-from studykit.report.vectors import ALL_TOGETHER, NARROW, WIDE, for_the_page, pixels_across
+from studykit.report.vectors import ALL_TOGETHER, NARROW, WIDE, for_the_page, inlaid, pixels_across
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
@@ -128,7 +128,7 @@ def _drawn(path: Path, cells: Sequence[Any], left: Sequence[int]) -> list[int]:
     both = [for_the_page(path, abouts, most, form) for most, form in zip(left, (WIDE, NARROW), strict=True)]
     for output, about in zip(shown, abouts, strict=True):
         wide, narrow = (found.get(str(about.get("caption")), b"") for found in both)
-        about |= {"svg": base64.b64encode(wide).decode(), "narrow": base64.b64encode(narrow).decode(),
+        about |= {"svg": inlaid(wide), "narrow": inlaid(narrow),
                   "tall": _tall(str(output["data"]["image/png"])),
                   "narrow_width": pixels_across(narrow),  # nothing that the notebook itself says stands
                   "narrow_to": next(most for width, most in NARROW_TO if int(about.get("width") or 0) <= width)}

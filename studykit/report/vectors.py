@@ -6,6 +6,7 @@ another wrote is held against the few parts of which the kit's are made.
 
 from __future__ import annotations
 
+import base64
 import re
 from collections.abc import Sequence
 from functools import cache
@@ -14,9 +15,9 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from xml.etree import ElementTree
 
-LARGEST = 200_000
+LARGEST = 160_000
 """Bytes of an SVG that still stands on the page; a larger one is shown as PNG."""
-ALL_TOGETHER = 1_500_000
+ALL_TOGETHER = 850_000
 """Bytes of all SVG of one page, so that the page stays fit for mail; what comes after is shown as PNG.
 
 Those drawn for phones may have as many again; what comes after scrolls there.
@@ -24,8 +25,10 @@ Those drawn for phones may have as many again; what comes after scrolls there.
 WIDE, NARROW = ".svg", "-narrow.svg"
 SVG, XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
 ELEMENTS = {SVG + name for name in ("svg", "title", "defs", "style", "g", "path", "use", "clipPath", "rect", "image")}
+TO = (XLINK + "href", "href")
+"""What refers to a part of the drawing: as older readers of files know it, and as it stands on the page."""
 ATTRIBUTES = {"id", "class", "d", "x", "y", "width", "height", "viewBox", "version", "transform", "type", "clip-path",
-              "opacity", XLINK + "href"}
+              "opacity", *TO}
 _HREF = re.compile(r"#[\w-]+|data:image/png;base64,[A-Za-z0-9+/=\s]+")
 _RULES = re.compile(r"(?:(?:\*|\.s\d+)\{[a-z-]+: [\w#.,% -]+(?:; [a-z-]+: [\w#.,% -]+)*\})+")
 _ELSEWHERE = re.compile(r"url\((?!#p?[\w-]+\))|[@\\]")
@@ -59,13 +62,13 @@ def _odd_in_svg(data: bytes) -> str:
         if element.tag not in ELEMENTS:
             return f"the element {_plain(element.tag)}"
         for name, value in element.attrib.items():
-            fit = _HREF.fullmatch(value) if name == XLINK + "href" else not _ELSEWHERE.search(value)
+            fit = _HREF.fullmatch(value) if name in TO else not _ELSEWHERE.search(value)
             if name not in ATTRIBUTES or not fit:
                 return f"the attribute {_plain(name)} of {_plain(element.tag)}"
         if element.tag == SVG + "style" and not _RULES.fullmatch(element.text or ""):
             return "a style of another form"
     paths = {p.get("id") for defs in root.iter(SVG + "defs") for p in defs.iter(SVG + "path")}
-    if any(str(u.get(XLINK + "href"))[1:] not in paths for u in root.iter(SVG + "use")):
+    if any([v[1:] in paths for v in map(u.get, TO) if v is not None] != [True] for u in root.iter(SVG + "use")):
         return "a use of something that is no path"  # such uses could multiply without end
     return ""
 
@@ -124,6 +127,11 @@ def for_the_page(notebook: Path, abouts: Sequence[dict[str, Any]], left: int, fo
             out[caption] = data
             left -= len(data)
     return out
+
+
+def inlaid(svg: bytes) -> str:
+    """A drawing of the kit as base64 for the page, whose readers know the shorter way to refer to its parts."""
+    return base64.b64encode(svg.replace(b"<use xlink:href=", b"<use href=")).decode()
 
 
 def pixels_across(svg: bytes) -> int:
