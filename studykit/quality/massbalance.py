@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -32,6 +33,7 @@ from scipy import stats
 from studykit.quality.flags import CHANCE, CheckResult, Flag, Scatter, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
+from studykit.vessels import Shape
 
 STEEP = 0.1
 """Share of the range of a container's zones that their weighting may miss: between the draws a steep profile bends."""
@@ -47,30 +49,34 @@ def zone_shares(study: Study, container: Mapping[Any, Any], heights: Sequence[fl
     ``heights``: mid-heights as fractions of the liquid height (0 floor, 1 surface), any order,
     distinct. Zones meet half-way between neighbours; the outermost reach floor and surface.
     """
-    h = np.asarray(heights, dtype=float)
+    share, words = _of_volumes(study.vessels.get(str(container.get("vessel", ""))), container.get("liquid_height_mm", np.nan),
+                               container.get("fill_volume_l", np.nan), tuple(map(float, heights)))
+    if densities is not None and np.all(np.isfinite(np.asarray(densities, dtype=float))):
+        share = share * np.asarray(densities, dtype=float)
+        return share / share.sum(), f"mass ({words})"
+    return share.copy(), words
+
+
+@lru_cache(maxsize=4096)
+def _of_volumes(vessel: Shape | None, liquid: Any, filled: Any, heights: tuple[float, ...]) -> tuple[np.ndarray, str]:
+    """Shares by volume; worked out once for containers of one shape, level and heights."""
+    h = np.array(heights)
     if h.size == 0 or not np.all(np.isfinite(h)) or np.unique(h).size != h.size:
         raise ValueError(f"heights must be distinct finite fractions, but got {list(heights)}")
     order = np.argsort(h)
     cuts = np.concatenate([[0.0], (h[order][1:] + h[order][:-1]) / 2, [1.0]])
-    volume, words = _cumulative_volume(study, container, cuts)
+    volume, words = _cumulative_volume(vessel, liquid, filled, cuts)
     share = np.empty(h.size)
     share[order] = np.diff(volume) / volume[-1]
-    if densities is not None and np.all(np.isfinite(np.asarray(densities, dtype=float))):
-        share = share * np.asarray(densities, dtype=float)
-        return share / share.sum(), f"mass ({words})"
     return share, words
 
 
-def _cumulative_volume(study: Study, container: Mapping[Any, Any],
-                       cuts: np.ndarray) -> tuple[np.ndarray, str]:
+def _cumulative_volume(vessel: Shape | None, liquid: Any, filled: Any, cuts: np.ndarray) -> tuple[np.ndarray, str]:
     """Volume below each cut (fractions of the liquid height); plain fractions where the shape is not known."""
-    vessel = study.vessels.get(str(container.get("vessel", "")))
-    liquid = container.get("liquid_height_mm", np.nan)
     level = float(liquid) if isinstance(liquid, (int, float)) and np.isfinite(liquid) else np.nan
     if vessel is None:
         return cuts, "height; the shape is not known"
     if np.isnan(level):
-        filled = container.get("fill_volume_l", np.nan)
         if not isinstance(filled, (int, float)) or not np.isfinite(filled):
             return cuts, "height; the level is not known"
         level = vessel.height_mm(float(filled))

@@ -208,3 +208,13 @@ def test_chances_of_closures_together_by_their_definitions() -> None:
     assert np.isnan(massbalance._p_together(stated[:2]))
     assert np.isfinite(massbalance._p_together(stated[:3]))
     assert np.isnan(massbalance._p_together(stated.assign(closure_percent=99.0)))
+
+
+def test_shares_worked_out_once_are_nobodys_to_change() -> None:
+    """Containers of one shape, level and heights get the same shares, each a copy of its own."""
+    first, _ = massbalance.zone_shares(study_of(), PAIL, [0.9, 0.5, 0.1])
+    before = first.copy()
+    first[:] = 0.0
+    assert massbalance.zone_shares(study_of(), PAIL, [0.9, 0.5, 0.1])[0].tolist() == before.tolist()
+    lower = PAIL | {"liquid_height_mm": 200.0}
+    assert massbalance.zone_shares(study_of(), lower, [0.9, 0.5, 0.1])[0].tolist() != before.tolist()
