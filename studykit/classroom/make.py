@@ -6,7 +6,7 @@ import hashlib
 import re
 import secrets
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -24,15 +24,6 @@ from studykit.study.amounts import count
 PRICES = Prices(container=40, sample=10, determination=6)
 STUDENTS = "students"
 MOST_STUDENTS = 200
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClassMade:
-    """A class that was made: its folder, its students, the budget of each."""
-
-    root: Path
-    students: tuple[str, ...]
-    budget: float
 
 
 def names_of(students: int, file: Path | None) -> tuple[str, ...]:
@@ -58,7 +49,7 @@ def names_of(students: int, file: Path | None) -> tuple[str, ...]:
     return tuple(n for n in lines if n)
 
 
-def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str) -> ClassMade:
+def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str) -> None:
     """Write ``root/teacher/sealed.json`` and ``root/students/NAME``; BadInput where the folder is not empty.
 
     The secret is drawn by the operating system (``secrets``), stands in the sealed file alone and is told nowhere.
@@ -80,7 +71,6 @@ def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str)
                                               "prices": asdict(PRICES)}, world_of(secret, number))
         seal(made, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(PRICES),
                             "revealed": False, "students": students})
-    return ClassMade(root=root, students=tuple(names), budget=budget)
 
 
 def public_seed(name: str, token: str) -> int:

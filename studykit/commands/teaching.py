@@ -39,9 +39,10 @@ def class_(folder: Class,
     """Make a class: a private, sealed world for each student, in which bottles are bought."""
     from studykit.classroom.make import make_class, names_of
 
-    made = make_class(folder, names_of(students, names), budget, passphrase(passphrase_file, twice=True))
-    facts(students=made.students, budget=made.budget, folders=folder / "students")
-    typer.echo(f"{count(len(made.students), 'student')}, {made.budget:g} units each.\n"
+    everyone = names_of(students, names)
+    make_class(folder, everyone, budget, passphrase(passphrase_file, twice=True))
+    facts(students=everyone, budget=budget, folders=folder / "students")
+    typer.echo(f"{count(len(everyone), 'student')}, {budget:g} units each.\n"
                f"Hand out: the folders in {folder / 'students'}\nKeep:     {folder / 'teacher'} and the passphrase; without it "
                f"nobody can open the class\nThen:     studykit deliver {as_typed(folder)}, whenever orders are there")
 

@@ -23,8 +23,8 @@ PLACES = ("study.toml", "plan")
 """What a change may touch: a folder of that name in a study that was received moves nothing else."""
 
 
-def change_files(root: Path, files: Mapping[str, bytes]) -> tuple[str, ...]:
-    """Write several files of a study folder, all or none; their names. Only study.toml and files under plan/."""
+def change_files(root: Path, files: Mapping[str, bytes]) -> None:
+    """Write several files of a study folder, all or none. Only study.toml and files under plan/."""
     waiting, part = root / WAITING, root / f"{WAITING}.part"
     if wrong := [name for name in files if Path(name).parts[0] not in PLACES]:
         raise ValueError(f"files must be study.toml or lie under plan/, but got {', '.join(wrong)}")
@@ -34,7 +34,6 @@ def change_files(root: Path, files: Mapping[str, bytes]) -> tuple[str, ...]:
     write_bytes(part / MADE_ON, platform.node().encode())
     os.replace(part, waiting)
     finish_change(root)
-    return tuple(files)
 
 
 def finish_change(root: Path) -> None:

@@ -49,11 +49,6 @@ class Register:
     notes: tuple[str, ...]
     kept: Mapping[str, Kept]
 
-    @property
-    def counting(self) -> tuple[Entry, ...]:
-        """Those whose numbers may be put together."""
-        return tuple(e for e in self.entries if e.counts)
-
 
 def build(folder: Path, to: Path, *, fresh: bool = False, forget: Collection[str] = (), workers: int = 1,
           say: Say = lambda _: None, today: dt.date | None = None) -> Register:

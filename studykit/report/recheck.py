@@ -15,8 +15,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from studykit.core import plainpage
 from studykit.core.errors import BadInput, StudyKitError, visible
 from studykit.core.files import json_text, read_json, write_beside
@@ -76,10 +74,6 @@ class Recheck:
         n = len(self.alike)
         which = "s are NOT the same, only alike: look at them" if n > 1 else " is NOT the same, only alike: look at it"
         return f"; {n} picture{which}" if n else ""
-
-    def to_table(self) -> pd.DataFrame:
-        """One row a difference: stage, what, filed, re-executed, tolerance."""
-        return pd.DataFrame(self.differences, columns=["stage", "what", "filed", "re-executed", "tolerance"])
 
 
 def copy_trusted(root: Path, target: Path, own: bool = False) -> None:

@@ -42,11 +42,10 @@ NOT_COPIED = ("container", "sampled_on", "age_months", "last_moved_on", "last_mi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Added:
-    """Containers that were added: their names, the samples planned, the files written, and what to say about it."""
+    """Containers that were added: their names, the samples planned, the folder of sheets, and what to say about it."""
 
     containers: tuple[str, ...]
     codes: tuple[str, ...]
-    files: tuple[str, ...]
     sheets: str
     notes: tuple[str, ...]
 
@@ -76,8 +75,9 @@ def add_containers(root: Path, names: Sequence[str], *, reason: str, like: str =
     folder = f"plan/sheets/added-{number}"
     files |= all_sheets(study, made, _seal_of(files[LOCK]), folder)
     late = ("results were already there: the report says so beside these containers",) if results_there(root) else ()
+    change_files(root, files)
     return Added(containers=tuple(table["container"]), codes=tuple(made.samples["sample"]), sheets=folder,
-                 files=change_files(root, files), notes=(*past, *made.warnings, *late))
+                 notes=(*past, *made.warnings, *late))
 
 
 def _number(root: Path, study: Study) -> int:

@@ -28,11 +28,6 @@ class Caution:
     source: str
     printed: tuple[str, ...]
 
-    @property
-    def plain(self) -> str:
-        """The text without its marks for bold."""
-        return self.text.replace("**", "")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:

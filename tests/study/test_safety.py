@@ -132,7 +132,7 @@ def test_heat_is_cooled_shut_only_where_its_reason_is_known() -> None:
     (line,) = [t for t in lines("stop", hot) if "cool shut" in t]
     assert line.startswith("Hot for a known reason")
     assert "Hot without one: keep away, call trained people." in line
-    assert "hot without a known reason" in next(c.plain for c in cautions("", hot) if c.id == "pressure")
+    assert "hot without a known reason" in next(c.text.replace("**", "") for c in cautions("", hot) if c.id == "pressure")
 
 
 def test_nothing_is_moved_before_the_draw_at_the_floor() -> None:
