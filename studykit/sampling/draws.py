@@ -113,10 +113,6 @@ class DrawPlan:
         """One row a draw, with the container in front."""
         return pd.DataFrame(self.rows())
 
-    def zone_table(self) -> pd.DataFrame:
-        """One row a zone, with the container in front."""
-        return pd.DataFrame([{"container": self.container} | asdict(z) for z in self.zones])
-
 
 def zone_tips(
     depths: Sequence[str], liquid_mm: float, settings: SamplingSettings

@@ -228,7 +228,7 @@ def test_tables_have_one_row_a_draw_and_a_zone() -> None:
     plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, residue=True), container="007")
     assert list(plan.to_table()["container"].unique()) == ["007"]
     assert plan.to_table()["order"].tolist() == [1, 2, 3, 4, 5]
-    assert plan.zone_table()["label"].tolist() == list(THREE)
+    assert [z.label for z in plan.zones] == list(THREE)
 
 
 def test_a_label_sheet_must_fit_its_page() -> None:
