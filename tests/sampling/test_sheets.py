@@ -205,7 +205,7 @@ def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     pages = texts(bench_pdf(s, make_plan(s, container_table(rows, tmp_path))))
     assert len(pages) == 3
     assert pages[2].startswith("Bottles that come from no container")
-    assert cautions("bottle", s.safety)[-1].plain[:30] in pages[1]
+    assert plain(cautions("bottle", s.safety)[-1].text)[:30] in pages[1]
     assert "bottom and heel are drawn at the same place" in pages[1]
     assert "then discard mL" in pages[1]
 
@@ -269,7 +269,7 @@ def test_many_draws_go_on_to_a_page_that_names_its_container(zones: int, answere
     plan = make_plan(s, container_table([{**stock_rows(1)[0], "vessel": "drum", "fill_volume_l": "200"}], tmp_path))
     of_it = texts(bench_pdf(s, plan))[1:-1]
     assert len(of_it) == pages
-    assert cautions("bottle", s.safety)[-1].plain[:30] in of_it[0]
+    assert plain(cautions("bottle", s.safety)[-1].text)[:30] in of_it[0]
     assert all(page.startswith("Container 007") and "drawn by (initials)" in page for page in of_it)
     assert all("bottle depth tip above floor" in page.replace("  ", " ") for page in of_it)
     codes = plan.draws["sample"].tolist()

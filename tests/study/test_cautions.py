@@ -70,4 +70,3 @@ def test_a_profile_chooses_and_fills_in() -> None:
     assert {c.id for c in cautions()} - {c.id for c in cautions("", water)} == {
         "vapour", "earthing", "static", "tools", "free water", "toxic", "hot"}
     assert "for 1 min since" in " ".join(lines("steps", water))
-    assert "**" not in cautions()[0].plain
