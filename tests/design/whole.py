@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import re
+import tempfile
+from dataclasses import asdict
 from functools import partial
 from itertools import product
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from studykit.core.errors import BadInput
 from studykit.design import figures, operating, world
 from studykit.design import tables as designset
 from studykit.design.advice import advise
-from studykit.design.assumptions import filed_proposal, guess_from_pilot, propose
-from studykit.design.blocks import count_block
+from studykit.design.assumptions import aims_of, expectations, filed_proposal, guess_from_pilot, guess_of, propose
+from studykit.design.blocks import by_moments, count_block
 from studykit.design.cheapest import Aim, Costs, Limits, aim_chances, cheapest, for_budget, frontier, price
 from studykit.design.operating import BOTH, DesignSize, Side
-from studykit.design.scenario import Cell
+from studykit.design.scenario import Cell, read_scenario
 from studykit.design.simulation import Trouble, simulate_studies
 from studykit.inference import Margin
 from studykit.sampling.order import make_plan
@@ -171,7 +176,94 @@ def _budget() -> tuple[Study, pd.DataFrame]:
     return study(design__budget=900, design__containers=4, design__max_containers=6, design__max_replicates=2), GOOD.head(4)
 
 
+REPEATS = ({"s_r": 2.0}, {"s_r_percent": 2.0}, {"r": 5.0}, {"r_percent": 5.0})
+
+
+def _guesses() -> Kept:
+    """What is guessed of one analyte from each kind of statement, with and without a level, under each kind of margin."""
+    out: list[tuple[str, Any]] = []
+    words: list[str] = []
+    margins = {"relative_percent": 10}, {"absolute": 30}
+    for k, (own, margin, level) in enumerate(product((*REPEATS, None), margins, (400, None))):
+        said = {"repeatability": own | {"source": "chart"}} if own else {"method_key": "ASTM D5185-18"}
+        p = {x: v for x, v in (P | {"margin": margin, "nominal": level} | said).items() if v is not None}
+        s = study(design__guesses={}, analytes__P=p)
+        got = guess_of(s, "P")
+        out.append((f"guess {k}", condensed([got.s_r, got.sd_container_depth] if got else [])))
+        words.append(got.source if got else "nothing")
+        out += columns(f"expected {k}", expectations(s, {"P": 7.0}))
+        words += [f"{a.analyte} {a.margin:.9g} {a.unit} {a.relative} {a.side} {a.guess.gradient:.9g}"
+                  for a in aims_of(s, {"P": 7.0})]
+    return kept(out, words)
+
+
+GRID = """title = "Pails"
+margin = {margin}
+studies = {studies}
+seed = 3
+{more}
+[grid]
+containers = {containers}
+depths = {depths}
+difference = {difference}
+s_r = {s_r}
+"""
+
+
+def _scenarios() -> Kept:
+    """Grids as read, with their faults, and which cells are drawn by their moments."""
+    words: list[str] = []
+    out: list[tuple[str, Any]] = []
+    plain = {"margin": "{ relative_percent = 5 }", "studies": 2500, "more": "", "containers": "[6, 12]", "depths": 2,
+             "difference": "[0, 5]", "s_r": 1.5}
+    changed: tuple[dict[str, Any], ...] = (
+        {}, {"more": "alpha = 0.1"}, {"more": "alpha = 0.5"}, {"more": "alpha = 0"}, {"more": "alpha = 0.49"}, {"studies": 0},
+        {"studies": 1}, {"studies": 100000000}, {"studies": 100000001}, {"studies": 2.5}, {"containers": 1}, {"containers": 2},
+        {"containers": 1000}, {"containers": 1001}, {"containers": "[]"}, {"depths": 1}, {"depths": 20}, {"depths": 21},
+        {"depths": 2.5}, {"difference": '"x"'}, {"difference": -1e9}, {"difference": -1.1e9}, {"difference": -100},
+        {"s_r": 0}, {"s_r": -1}, {"s_r": "true"}, {"s_r": "nan"}, {"s_r": "[1, 1]"}, {"margin": "{ absolute = 2 }"},
+        {"margin": "5"}, {"margin": "{ relative_percent = 0 }"}, {"more": "color = 1"}, {"s_r": "1\ntails = 2"},
+        {"s_r": "1\ntails = 3"}, {"s_r": "1\ntails = [0, 1]"}, {"s_r": "1\nlost = 0.9"}, {"s_r": "1\nlost = 0.89"},
+        {"s_r": "1\nwhat = 0"}, {"s_r": "1\nlimit = 5\nlevel = 4"}, {"s_r": "0\nsd_container_depth = 0"},
+        {"more": "alpha = 0.2"}, {"more": "alpha = 0.0001"}, {"more": "alpha = 0.21"})
+    with tempfile.TemporaryDirectory() as folder:
+        for k, change in enumerate(changed):
+            path = Path(folder) / f"{k}.toml"
+            path.write_text(re.sub(r"\{(\w+)\}", lambda m, c=change: str({**plain, **c}[m[1]]), GRID), encoding="utf-8")
+            try:
+                s = read_scenario(path)
+            except BadInput as error:
+                words += [f"{k} {f.row} {f.column} {f.value}: {f.reason}; {f.remedy}" for f in error.faults]
+                continue
+            out.append((f"grid {k}", condensed([s.studies, s.seed, s.alpha, s.margin.low, s.margin.high, *(
+                x for c in s.cells for x in asdict(c).values())])))
+            words.append(f"{k} {s.key_of(s.cells[-1])}")
+    cells = (Cell(), Cell(tails=3), Cell(lost=0.1), Cell(limit=1), Cell(containers=3), Cell(containers=4), Cell(s_r=0.0),
+             Cell(difference=-99.0), Cell(difference=99.0), Cell(s_r=30.0), Cell(sd_gradient=40.0),
+             Cell(s_r=0, sd_container_depth=1))
+    margins = Margin.relative(5), Margin.absolute(4.0)
+    out.append(("by moments", condensed([by_moments(c, m) for c in cells for m in margins])))
+    for cost, sample in ((0.0, 1.0), (1.0, -1.0), (1.0, 0.0)):
+        try:
+            words.append(f"{operating.best_replicates(Assumption(s_r=2, sd_container_depth=1), sample, cost):g}")
+        except ValueError as error:
+            words.append(str(error))
+    return kept(out, words)
+
+
+def _aged() -> Kept:
+    """What ages tell of time: one, two nearly alike, a lone one, one at the oldest, visits."""
+    words = []
+    for ages in ((12, 12, 12, 12), (12, 12.2, 24, 24), (12, 12.3, 24, 24), (12, 18, 24, 36), (12, 18, 36, 36), (1, 2, 3, 90),
+                 (12, 12.5, 13, 25), (12, 12.5, 13, 24.9), (60, 61, 62, 2)):
+        told = advise(study(time={"course": "linear"}), DesignSize(containers=4, depths=3), stock("AABB", "xyxy", ages))
+        words += [f"{ages} {a.topic} | {a.what} | {a.why} | {a.cure}" for a in told
+                  if a.topic in ("ages", "lone age", "confounded factors", "small groups")]
+    return kept((), words)
+
+
 STUDIES = (_lying, _one, _budget)
 QUICK: Cases = {"chances": _operating, "aims": _aims, "simulated": _simulated, "warnings": _warned,
+                "guesses": _guesses, "scenarios": _scenarios, "ages": _aged,
                 **{f"study {k}": partial(_tables, k) for k in range(len(STUDIES))}}
 SLOW: Cases = {}

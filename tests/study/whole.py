@@ -44,7 +44,7 @@ def _precision() -> Kept:
             for level in (*np.array([0.2, 1.0, 1.001, 30.0]) * m.low, m.high, 1.001 * m.high):
                 p = precision.precision(key, analyte, float(level), m.unit)
                 numbers += [p.r, p.s_r, p.R, p.s_R, p.in_range, p.r_percent, p.df]
-                warned.append(p.warning)
+                warned += [p.warning, p.cannot_see, p.source, p.sure]
             out += [(f"{key} {analyte}", condensed(numbers)), (f"{key} {analyte}, warnings", condensed(warned))]
         words.append(f"{key}: {precision.cannot_see(key)}")
     for own in ({"s_r": 2.0, "source": "x"}, {"s_r_percent": 2.0, "source": "x"}, {"r": 2.0, "source": "x", "df": 8},
@@ -53,7 +53,7 @@ def _precision() -> Kept:
             try:
                 p = precision.resolve_precision(level, "mg/kg", own=own, method_key="ASTM D5185-18", analyte="P")
                 out.append((f"own {own} {level}", condensed([p.r, p.s_r, p.df, p.in_range])))
-                words += [p.source, p.sure, p.warning, p.kind]
+                words += [p.source, p.sure, p.warning, p.kind, p.cannot_see]
             except (StudyKitError, ValueError) as error:
                 words.append(str(error))
     return kept(out, words)
