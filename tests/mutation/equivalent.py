@@ -182,7 +182,8 @@ EQUIVALENT: dict[str, str] = {
     "inference/tost_power|_nodes|constant|96|97|0": "a node more of a rule that has converged",
     "inference/share|_pivots|arithmetic|1 - 1e-09|1 + 1e-09|0": "no point of the set lies so near 1",
     "physics/forecast|_days_to_margin|dropped function|sorted({0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1})|"
-    "{0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1}|0": "the fewest and the most of them do not hang on their order",
+    "{0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1}|0":
+        "the fewest and the most of them do not hang on their order",
     "vessels/packages|_litres_in|index|found[0]|found[-1]|0": "a text with several numbers is refused before this is used",
     "vessels/packages|_litres_in|index|found[0]|found[-1]|1": "a text with several numbers is refused before this is used",
     "vessels/packages|_litres_in|index|found[0]|found[-1]|2": "a text with several numbers is refused before this is used",
