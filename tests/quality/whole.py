@@ -27,7 +27,7 @@ from tests.faults import stores
 from tests.faults.laboratory import Lab, Setting, make, references
 from tests.faults.planted import FAULTS, settled_study
 from tests.kept import Cases, Kept, columns, condensed, kept
-from tests.quality import helpers
+from tests.quality import helpers, lone
 
 
 def tried(name: str, found: Iterable[Candidate]) -> Iterator[tuple[str, Any]]:
@@ -142,13 +142,14 @@ def _store(k: int) -> Kept:
 
 QUICK: Cases = {
     "middles": helpers.middles, "limits": helpers.limits, "gaps": helpers.gaps, "repeats": helpers.repeats,
-    "plausible": helpers.plausible, "balances": helpers.balances,
+    "plausible": helpers.plausible, "balances": helpers.balances, "plans": lone.plans,
     "carry-over, a slip of a unit and a dilution": partial(
         _laboratory, ("carry-over", "unit in a cell", "dilution"), (1, 2, 2), 0, containers=5, twice=2, heels=2),
     "a drift, exchanged columns and exchanged bottles": partial(
         _laboratory, ("drift in one run", "exchanged columns", "swap of two bottles"), (2, 1, 2), 1, containers=6, runs=2),
     "one container alone": partial(_store, 11)}
 SLOW: Cases = {
+    "slips of one or two containers": lone.slips, "bottles measured again": lone.measured_again,
     **{f"{name}, size {1 + k % 2}": partial(_laboratory, (name,), (1 + k % 2,), k)
        for k, name in enumerate(FAULTS) if name not in LEFT_OUT},
     **{f"settled {k}": partial(_settled, k) for k in range(3)},
