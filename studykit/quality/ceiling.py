@@ -8,7 +8,6 @@ hold more. A curve that bends before its end, or a plateau that still scatters, 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -48,11 +47,13 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
     """
     run, every, bottle = (own[c].to_numpy() for c in ("run", "value", "sample"))
     zone = own.groupby(["container", "depth", "kind"], dropna=False).ngroup().to_numpy()
-    runs = sorted(set(run) - {""})
+    box = np.unique(own["container"].to_numpy(object).astype(str), return_inverse=True)[1]
+    within = own.reset_index(drop=True).groupby("run", sort=True).indices
+    runs = [name for name in within if name]
     for name in (ALL, *(runs if len(runs) > 1 else ())):
-        here = np.full(run.size, True) if name == ALL else run == name
+        here = np.arange(run.size) if name == ALL else within[name]
         value = every[here].astype(float)
-        wide = min(robust_sd(value), max(_within(value, own["container"].to_numpy()[here]), 1.01 * step))
+        wide = min(robust_sd(value), max(_within(value, box[here]), 1.01 * step))
         if len(value) < FEWEST or not wide > step:
             continue
         top = float(value.max())
@@ -66,16 +67,18 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
         yield (analyte, name, top, bottles, len(set(bottle[here])), expected, p)
 
 
-def _within(value: Vector, box: NDArray[Any]) -> float:
+def _within(value: Vector, box: NDArray[np.intp]) -> float:
     """Robust standard deviation of readings about the middle of their container; infinity where too few stand beside another.
 
     Lots differ, and the highest readings are then those of one lot, as dense as that lot scatters.
     """
-    x = pd.Series(value)
-    by = x.groupby(pd.Series(box))
-    beside = (by.transform("size") > 1).to_numpy()
-    lost = 1 - pd.Series(box)[beside].nunique() / max(1, beside.sum())
-    about = (x - by.transform("median")).to_numpy()[beside]
+    order = np.lexsort((value, box))
+    x, start = value[order], np.flatnonzero(np.diff(box[order], prepend=-1))
+    size = np.diff(start, append=x.size)
+    middle = (x[start + (size - 1) // 2] + x[start + size // 2]) / 2
+    beside = np.repeat(size > 1, size)
+    lost = 1 - (size > 1).sum() / max(1, beside.sum())
+    about = (x - np.repeat(middle, size))[beside]
     return float(robust_sd(about) / np.sqrt(lost)) if beside.sum() >= FEWEST and lost > 0 else float("inf")
 
 
