@@ -105,7 +105,7 @@ class Scene:
     m: Fit
     live: Vector  # n x A, False where a cell was set aside
     known: dict[bytes, Vector] = field(default_factory=dict, compare=False)  # what rows cost as read, by their positions
-    worked: dict[str, Any] = field(default_factory=dict, compare=False)  # what was worked out once, by its name
+    worked: dict[Any, Any] = field(default_factory=dict, compare=False)  # what was worked out once, by its name
 
     @property
     def zones(self) -> Vector:

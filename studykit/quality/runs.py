@@ -14,13 +14,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, of_rows, scene
-from studykit.quality.flags import CHANCE, CheckResult, Flag
 from studykit.quality.frame import NU, Frame, Index, Vector, fit, in_units, quantile, rho, summing
 from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
+from studykit.quality.side_by_side import MANY, best_shares
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -29,15 +28,10 @@ FURTHER = 1.5
 analytes have it."""
 SUPPORT = 6.0
 """Nats that the bottles' own pattern must save before carry-over is told against a clean blank."""
-APART = 4.0
-"""Depths and runs are spread well enough where telling runs apart as well at most doubles a difference's standard error."""
 Mask = NDArray[np.bool_]
-NO_ORDER = "not assessed: the results carry no run order"
 SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
 AROUND = (0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
 """Around the share of a run that saves most, as factors of it: a factor of one bottle, its rival, is a free number too."""
-MOST = 2 / 3
-"""Share of the containers from which one order of their depths counts as somebody's habit (own judgement)."""
 USUAL_SHARE = 0.05
 """What a bottle keeps of the one before it; that more is left is taken as less likely the more it is (own judgement)."""
 PATTERN = 8.0
@@ -62,6 +56,7 @@ def run_candidates(sc: Scene) -> list[Candidate]:
     tables = [drift_table(sc, run, rows) for run, rows in runs]
     out += common_drift(sc, runs, tables)
     carry: list[Candidate] = []
+    _together(sc, runs)
     for (run, rows), table in zip(runs, tables, strict=True):
         own = list(drifts(sc, run, rows, table, len(runs)))
         out += own + drift_of_several(own)
@@ -185,7 +180,8 @@ def _before(f: Frame, rows: Index) -> tuple[Index, Index]:
     return after[close], before[close]
 
 
-def without(sc: Scene, after: Index, before: Index, share: float, left: Vector | None = None, adds: bool = False) -> Vector:
+def without(sc: Scene, after: Index, before: Index, share: float | Vector, left: Vector | None = None,
+            adds: bool = False) -> Vector:
     """Readings (scale of y) without a share of the predecessor's reading, or of what each has ``left`` (n x A, in the unit).
 
     ``adds``: the share comes on top of the bottle's own content; else it stands in the place of as much of it.
@@ -258,7 +254,8 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
     after, before = _before(sc.f, rows)
     blanks, columns, share, worth, words = told(sc, after, before, adds)
     shares = [share] if worth else SHARES
-    gain, share, y, raw = _best_share(sc, rows, after, before, shares, adds)
+    found = sc.worked.get(("shares", adds), {}) if shares is SHARES else {}
+    gain, share, y, raw = _laid(sc, rows, found[run]) if run in found else _best_share(sc, rows, after, before, shares, adds)
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
     if worth and not blanks and cleared(sc, run, columns, share) and float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT:
@@ -293,10 +290,24 @@ def _best_share(sc: Scene, rows: Index, after: Index, before: Index, shares: Seq
     best = max(map(tried, shares), key=lambda x: float(x[0].sum()))
     if len(shares) > 1 and best[0].sum() >= FREE:
         best = max((best, *(tried(best[1] * by) for by in AROUND)), key=lambda x: float(x[0].sum()))
+    return _laid(sc, rows, best)
+
+
+def _laid(sc: Scene, rows: Index, best: tuple[Vector, float, Vector, Vector]) -> tuple[Vector, float, Vector, Vector]:
+    """What was found of the rows of a run, laid into the readings of all."""
     gain, share, *local = best
     y, raw = sc.y.copy(), sc.f.raw.copy()
     y[rows], raw[rows] = local
     return gain, share, y, raw
+
+
+def _together(sc: Scene, runs: list[tuple[str, Index]]) -> None:
+    """Have the shares of many runs looked for at once, for ``_one_way``."""
+    some = [(run, rows) for run, rows in runs if (sc.f.at[_before(sc.f, rows)[0]] >= 0).sum() >= 6]
+    for adds in (False, True) if len(some) >= MANY else ():
+        found = best_shares(sc, [rows for _, rows in some], (SHARES, AROUND), adds, before=lambda r: _before(sc.f, r),
+                            without=without, recentred=_recentred)
+        sc.worked["shares", adds] = dict(zip([run for run, _ in some], found, strict=True))
 
 
 def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
@@ -418,81 +429,3 @@ def uncarried(f: Frame, found: Iterable[Candidate], t: pd.DataFrame) -> pd.DataF
     column = pd.Index(f.analytes).get_indexer(pd.Index(t["analyte"]))
     by = np.where((row >= 0) & (column >= 0), times[row, column], 1.0)  # what the frame does not hold stays as it was read
     return t.assign(value=t["value"] * by, y=np.where(t["relative"], t["y"] + np.log(by), t["y"] * by))
-
-
-# -- order of reading --------------------------------------------------------------------------------------------
-
-
-def depth_order(t: pd.DataFrame) -> CheckResult:
-    """Were the depths of the containers read in one and the same order? Then drift looks like depth.
-
-    Table: run order pattern and number of containers. Flagged when one pattern of k depths is so
-    common that random order would give it with less than ``CHANCE`` (binomial, 1/k! each), and is that of most
-    containers (``MOST``): who reads in an order does so nearly always.
-    """
-    own = t[(t["container"] != "") & t["kind"].eq("spot") & t["run_order"].notna()]
-    own = own.drop_duplicates("sample").sort_values(["container", "run", "run_order"], kind="stable")
-    own = own.drop_duplicates(["container", "depth"])
-    patterns = own.groupby("container", sort=True)["depth"].agg(" > ".join)
-    patterns = patterns[patterns.str.contains(" > ")] if len(patterns) else patterns.astype(object)
-    table = patterns.value_counts().rename_axis("order").rename("containers").reset_index()
-    sizes = patterns.str.count(" > ") if len(patterns) else pd.Series(dtype=int)
-    flags: list[Flag] = []
-    for pattern, n in table.itertuples(index=False):
-        k = pattern.count(" > ") + 1
-        ways = float(np.prod(np.arange(1, k + 1)))
-        of = int((sizes == k - 1).sum())
-        if of >= 3 and n >= MOST * of and min(1.0, ways * float(stats.binom.sf(n - 1, of, 1 / ways))) < CHANCE:
-            text = (f"{n} of {of} containers were read in the order {pattern}: drift and carry-over in the "
-                    "instrument would look like a difference between depths; ask for a random order")
-            flags.append(Flag(rule="depth order", concern="ask before trusting", where="run order", evidence=text))
-    return CheckResult(rule="depth order", table=table, flags=tuple(flags), note="" if len(own) else NO_ORDER)
-
-
-def split_containers(t: pd.DataFrame, again: frozenset[tuple[str, str, str]] = frozenset()) -> list[Flag]:
-    """Containers whose depths were read in more than one run: a shift between runs can look like a profile.
-
-    ``again``: sample, analyte and run of readings that replaced one of another run. Each was held against its first reading
-    (``again.second_measurings``), so that a container which only they split is a hint.
-    """
-    own = t[(t["container"] != "") & t["kind"].eq("spot") & (t["run"] != "")]
-    first = ~pd.MultiIndex.from_frame(own[["sample", "analyte", "run"]]).isin(list(again)) if again and len(own) else (
-        np.ones(len(own), dtype=bool))
-    count = own.groupby("container")["run"].nunique()
-    other = own[first].groupby("container")["run"].nunique().reindex(count.index).fillna(0)
-    split, held = sorted(count.index[other > 1]), sorted(count.index[(count > 1) & (other <= 1)])
-    apart = inflation(own[first]) <= APART if split else True
-    out = []
-    for names, concern, rest in (
-        (split, "hint only" if apart else "ask before trusting",
-         "spread so that a difference between runs adds scatter, and does not look like one between depths" if apart else
-         "so a difference between runs can look like a difference between depths; put run into the model"),
-        (held, "hint only", "only because some bottles were measured again; what their two readings differ by is looked at "
-                            "under measured again")):
-        if names:
-            out.append(Flag(rule="container split over runs", concern=concern,
-                            where=", ".join(names[:6]) + (" ..." if len(names) > 6 else ""),
-                            evidence=f"{len(names)} of {len(count)} containers have their depths in more than one run, {rest}"))
-    return out
-
-
-def inflation(own: pd.DataFrame) -> float:
-    """By what factor the variance of differences between depths grows when runs are told apart as well (1: not at all).
-
-    Of the readings' samples, within their containers; infinite where a difference between depths is one between runs. The
-    depth that suffers most counts. ``own``: sample, container, depth, run.
-    """
-    rows = own.drop_duplicates(["sample", "run"])
-    box = rows["container"].to_numpy(object)
-
-    def within(name: str) -> Vector:
-        x = pd.get_dummies(rows[name].to_numpy(object), dtype=float)
-        return np.asarray((x - x.groupby(box).transform("mean")).to_numpy(float))
-
-    depth, run = within("depth"), within("run")
-    both = depth - run @ np.linalg.lstsq(run, depth, rcond=None)[0]
-    alone, left = depth.T @ depth, both.T @ both
-    if np.linalg.matrix_rank(left, tol=1e-8) < np.linalg.matrix_rank(alone, tol=1e-8):
-        return float("inf")
-    grown = np.diag(np.linalg.pinv(left, 1e-9, hermitian=True)) / np.diag(np.linalg.pinv(alone, 1e-9, hermitian=True))
-    return float(grown.max(initial=1.0))

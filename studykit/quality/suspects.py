@@ -35,16 +35,14 @@ from studykit.quality.mistaken import mistaken
 from studykit.quality.portions import at_the_floor, portions
 from studykit.quality.profiles import differs_by_depth, refuted, too_much
 from studykit.quality.purges import purges
+from studykit.quality.reading_order import NO_ORDER, depth_order, split_containers
 from studykit.quality.runs import (
     ENOUGH,
     FURTHER,
-    NO_ORDER,
     after_blanks,
-    depth_order,
     drift_table,
     run_candidates,
     run_rows,
-    split_containers,
 )
 from studykit.quality.shifts import EITHER, shift_table
 from studykit.quality.swaps import swaps
@@ -438,7 +436,7 @@ def check_order(s: Suspects, t: pd.DataFrame,
                 again: frozenset[tuple[str, str, str]] = frozenset()) -> tuple[CheckResult, ...]:
     """Tables of what each run shows (drift, run shift), and the order of reading; flags stand with the explanations.
 
-    ``again``: as of ``runs.split_containers``.
+    ``again``: as of ``reading_order.split_containers``.
     """
     sc = scene(s.frame, s.frame.y, s.first)
     runs = list(run_rows(sc))

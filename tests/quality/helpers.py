@@ -19,6 +19,7 @@ from studykit.quality import (
     massbalance,
     memory,
     plausibility,
+    reading_order,
     replicates,
     rules,
     runs,
@@ -440,12 +441,13 @@ def plausible() -> Kept:
         ("mixed runs", order.assign(run=np.where(np.arange(60) % 5 < 2, "1", "2"))),
         ("few", order.head(6)),
     ):
-        cells, told = check(name, runs.depth_order(own))
+        cells, told = check(name, reading_order.depth_order(own))
         out += cells
         words += (
-            told + said(runs.split_containers(own)) + said(runs.split_containers(own, frozenset({("B00", "P", "1")})))
+            told + said(reading_order.split_containers(own))
+            + said(reading_order.split_containers(own, frozenset({("B00", "P", "1")})))
         )
-        out.append((f"inflation, {name}", condensed([runs.inflation(own)])))
+        out.append((f"inflation, {name}", condensed([reading_order.inflation(own)])))
     return kept(out, words)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from studykit.quality import reading_order
 from studykit.quality import runs as runchecks
 from studykit.quality.assess import QualityReport, assess
 from studykit.quality.explain import Candidate
@@ -152,26 +153,26 @@ def test_without_run_order_drift_says_so() -> None:
     case = build(3)
     case.results["run_order"] = np.nan
     report = assess(*case.tables())
-    assert report.check("drift").note == runchecks.NO_ORDER
-    assert report.check("depth order").note == runchecks.NO_ORDER
+    assert report.check("drift").note == reading_order.NO_ORDER
+    assert report.check("depth order").note == reading_order.NO_ORDER
 
 
 def test_containers_split_over_runs_are_named() -> None:
     case = build(5)
     sample = case.sample_of("C04", "lower")
     case.results.loc[case.results["sample"] == sample, "run"] = "9"
-    (flag,) = runchecks.split_containers(working_table(*case.tables()))
+    (flag,) = reading_order.split_containers(working_table(*case.tables()))
     assert flag.where == "C04"
 
 
 def test_samples_read_in_depth_order_are_named() -> None:
     case = build(6)
-    assert runchecks.depth_order(working_table(*case.tables())).flags == ()
+    assert reading_order.depth_order(working_table(*case.tables())).flags == ()
     s = case.samples[case.samples["kind"] == "spot"]
     rank = s.sort_values(["container", "height"], ascending=[True, False], kind="stable")["sample"]
     place = {sample: k + 1 for k, sample in enumerate(rank)}
     case.results["run_order"] = case.results["sample"].map(place).fillna(999)
-    flags = runchecks.depth_order(working_table(*case.tables())).flags
+    flags = reading_order.depth_order(working_table(*case.tables())).flags
     assert len(flags) == 1
     assert "upper > middle > lower" in flags[0].evidence
 

@@ -13,6 +13,7 @@ from scipy import stats
 
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.frame import Index
+from studykit.quality.reading_order import depth_order, split_containers
 from studykit.quality.runs import (
     _before,
     _single,
@@ -20,12 +21,10 @@ from studykit.quality.runs import (
     after_rich,
     common_drift,
     contents,
-    depth_order,
     drift_table,
     drifts,
     places,
     run_rows,
-    split_containers,
     uncarried,
     without,
 )

@@ -18,7 +18,7 @@ from studykit.quality.floor import thinned_floor
 from studykit.quality.frame import _of_mixing, build_frame, spread
 from studykit.quality.memory import cleared
 from studykit.quality.plausibility import wear_metals
-from studykit.quality.runs import inflation
+from studykit.quality.reading_order import inflation
 from studykit.quality.slips import _sunk_by_the_check_fluid
 from studykit.study.definition import Study, parse_study
 from tests.faults.bench import ASK, STOP, USUAL, flags_of
