@@ -37,7 +37,7 @@ def judged(root):
     return verdict.judge(t.study, models, known.single_verdicts(t.study, models))
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", list(DEMOS))
 def test_verdicts_of_the_demos_match_their_truth(tmp_path, name):
     truth = json.loads((demo_folder(name) / "truth.json").read_text())

@@ -126,6 +126,7 @@ def test_times_of_the_share_are_those_of_an_own_simulation_with_an_own_rule() ->
     assert np.mean(once.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
 
 
+@pytest.mark.slow
 def test_a_share_needs_five_containers() -> None:
     assert math.isnan(found(drawings(AGES, 4, again=True), WIDE).few_within)
     assert math.isnan(found(drawings(AGES, 4, again=False), WIDE).few_within)
@@ -242,6 +243,7 @@ def test_the_coarse_grid_finds_the_reports_times() -> None:
     assert np.nanmax(np.abs(fine.safe - coarse.safe)) < 7 / 30.4
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("drawn", "depths", "studies"), [(2, 2, 1000), (66, 3, 1000), (100, 2, 1000), (101, 2, 990),
                                                          (333, 3, 200), (1000, 3, 200), (5000, 5, 200)])
 def test_of_many_drawings_fewer_studies_are_made(drawn: int, depths: int, studies: int) -> None:

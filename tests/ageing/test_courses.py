@@ -50,6 +50,7 @@ def test_containers_own_slopes_are_no_lack_of_fit_but_a_bend_is() -> None:
     assert lack_of_fit(4 * np.sqrt(t) + rng.normal(0, 0.1, 32), t, groups, units, COURSES[1]).p > 0.01
 
 
+@pytest.mark.slow
 def test_size_of_the_lack_of_fit_test_is_its_level() -> None:
     rng = np.random.default_rng(12)
     t = np.repeat([4.0, 12, 20, 30], 3)

@@ -84,7 +84,7 @@ def test_stores_of_other_ages_are_said() -> None:
     assert "store hall has ages from 4 months to" in answers["sentence"][0]
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("lots", "random"), [
     (lambda k, store, age: f"L{k}", False),                    # each container is a lot of its own: scatter between containers
     (lambda k, store, age: f"{store}-{k % 6}", True)], ids=["a lot each", "six random lots in each store"])

@@ -163,6 +163,7 @@ def test_a_container_shown_beyond_itself_is_never_left() -> None:
     assert set(again.drop(left)["what to do"]) == set(todo.set_index("container").drop(left)["what to do"])
 
 
+@pytest.mark.slow
 def test_containers_are_judged_as_of_the_last_visit() -> None:
     """Sisters filled on one day and opened over thirty months: on the last day all are thirty, beyond from about 12."""
     study = study_of({"course": "linear"}, ("age_months",))
@@ -456,6 +457,7 @@ def test_lots_declared_random_count_in_the_times_that_are_told() -> None:
     assert late / studies <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / studies)
 
 
+@pytest.mark.slow
 def test_another_factor_declared_random_counts_as_lots_do() -> None:
     """Four sites in place of four lots: the same times, and a sentence; three are too few, and that is said."""
     study, frame, facts = _of_lots(np.random.default_rng(3))
@@ -474,6 +476,7 @@ def test_another_factor_declared_random_counts_as_lots_do() -> None:
     assert "several ages: site; the times hold for these levels only" in tables.said(sites, few)
 
 
+@pytest.mark.slow
 def test_what_the_times_say_of_lots_is_said() -> None:
     study, frame, facts = _of_lots(np.random.default_rng(3))
     assert "sample of more, and the shorter of" in tables.said(study, made(study, frame, facts)[0])

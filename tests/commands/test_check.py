@@ -184,6 +184,7 @@ def test_check_says_that_tidy_is_not_what_the_raw_files_give_now(tmp_path, capsy
     assert "stale" not in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_a_reason_given_at_the_command_lasts_for_that_run_only(tmp_path, capsys) -> None:
     root = spoilt(tmp_path / "tote")
     assert main(["intake", str(root), "--accept", "why"]) == 2
@@ -252,6 +253,7 @@ def test_a_repeatability_far_below_the_published_one_is_asked_about(tmp_path, ca
         assert ("phosphorus: study.toml states r = 0.10 %, and ASTM D5185-18 publishes 10 %" in out) is told
 
 
+@pytest.mark.slow
 def test_a_tool_that_goes_with_depth_and_a_column_of_one_value_are_named(tmp_path, capsys) -> None:
     root = copy_demo("slip", tmp_path / "slip")
     for name, column, values in (("containers", "cap", None), ("samples", "hose", {"top": "short"})):

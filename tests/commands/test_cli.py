@@ -262,7 +262,7 @@ def test_folders_are_written_as_they_are_typed(capsys, tmp_path):
     assert all(str(tmp_path / "my new study") in shlex.split(line.replace(",", " ").replace(";", " ")) for line in pasted)
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("words", "offered"), [
     ("studykit re", {"report", "recheck", "register", "reports", "reveal"}), ("studykit report --f", {"--fresh"}),
     ("studykit demo b", {"beacon"}), ("studykit demo l", {"list"})])

@@ -200,7 +200,7 @@ def test_a_file_named_like_a_package_is_not_run(tmp_path):
     assert told.returncode in (0, 2) or ran
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", ["typing", "pathlib", "subprocess", "hashlib", "json", "numpy", "sitecustomize"])
 def test_a_file_named_like_a_module_in_the_folder_one_stands_in_is_not_run(name, tmp_path):
     """``python -m`` looks there first; what Python itself loads before the kit (importlib, runpy) cannot be helped."""

@@ -519,6 +519,7 @@ def test_a_kill_before_any_rename_leaves_the_old_study_or_the_whole_new_one(tmp_
     assert -signal.SIGKILL in names
 
 
+@pytest.mark.slow
 def test_a_change_that_came_with_a_study_moves_nothing_but_the_plan(tmp_path):
     root = planned(tmp_path)
     write_text(root / WAITING / "raw/results.csv", "forged\n")

@@ -188,7 +188,7 @@ def test_a_right_answer_passes(lesson, name, answer):
     assert reply.right, reply.text
 
 
-@pytest.mark.few(60)
+@pytest.mark.few(30)
 @pytest.mark.parametrize(("lesson", "name", "answer", "hint"), WRONG, ids=_name)
 def test_a_typical_wrong_answer_fails_with_its_hint(lesson, name, answer, hint):
     reply = lesson.check(name, answer)
@@ -314,6 +314,7 @@ def test_shares_of_the_shortcut_are_counted_in_the_worlds_that_were_drawn():
     assert "√6" in ninety.check("normal", no_root).text
 
 
+@pytest.mark.slow
 def test_no_random_order_is_sent_back():
     assert all(randomorder.check("order", BOTTLES.sample(frac=1, random_state=s)).right for s in range(300))
 

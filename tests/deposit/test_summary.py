@@ -78,6 +78,7 @@ def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(
     assert b"/Lang" in pdf
 
 
+@pytest.mark.slow
 def test_what_page_one_counts_of_the_plan_is_in_the_summary(bare: str) -> None:
     short = "<p><strong>About the plan:</strong> The plan was locked; 3 changes.</p>"
     long = "<p><strong>About the plan:</strong></p><ul><li>One.</li><li>Two.</li></ul>"
@@ -121,6 +122,7 @@ def test_a_page_that_the_kit_did_not_write_is_refused(spoiled: str) -> None:
         page_one(spoiled)
 
 
+@pytest.mark.slow
 def test_a_report_without_its_cautions_is_refused(bare: str) -> None:
     soup = BeautifulSoup(bare, "html.parser")
     page_one(str(soup))

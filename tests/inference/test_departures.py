@@ -366,6 +366,7 @@ def test_the_lift_is_none_below_nor_on_the_raw_scale_and_counts_whole_containers
     np.testing.assert_allclose(lift_of(np.stack([own, own * 2]), w, log), [expected, 4 * expected])
 
 
+@pytest.mark.slow
 def test_below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_page_says() -> None:
     """docs/06-verdict.md: 24 containers, three depths, two of them at the margin (the worst truth)."""
     k, n, studies = 3, 24, 8000

@@ -175,6 +175,7 @@ print(json.dumps(told))
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork: Linux or macOS")
 def test_killed_survived_endless_and_unreached_are_told_apart(tmp_path: Path) -> None:
     """In a process of its own, as the run itself, since it forks."""

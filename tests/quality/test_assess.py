@@ -87,6 +87,7 @@ def test_own_duplicates_judge_where_there_are_enough(clean: tuple[Case, QualityR
     assert "not assessed" in " ".join(unknown.overview()["note"])
 
 
+@pytest.mark.slow
 def test_an_exclusion_is_counted_and_stays_in_the_checks(clean: tuple[Case, QualityReport]) -> None:
     case, before = clean
     table = pd.DataFrame({"sample": [case.sample_of("C01", "upper")], "analyte": ["P"], "replicate": [pd.NA],

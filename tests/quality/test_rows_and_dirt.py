@@ -25,7 +25,7 @@ def asked(flags: pd.DataFrame) -> list[dict[str, str]]:
     return flags[flags["concern"].isin([STOP, ASK])].to_dict("records")
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["tool carried on", "rows shifted"])
 def test_the_cause_is_named_and_no_other_place_accused(fault: str) -> None:
     lab, truth = spoiled(fault, 2, USUAL, 300)

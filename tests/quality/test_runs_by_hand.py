@@ -120,6 +120,7 @@ def test_one_drift_along_every_run() -> None:
     assert not list(common_drift(sc, runs[:1], tables[:1]))
 
 
+@pytest.mark.slow
 def test_of_many_runs_without_drift_none_is_common() -> None:
     """What each of 400 runs saves by a slope of its own, a fifth more than its square says, adds up to nothing common."""
     rng, sc = np.random.default_rng(3), drifting(0.0)

@@ -19,7 +19,7 @@ from tests.faults.laboratory import make
 from tests.faults.planted import copied, spoiled, unit_all_files, unit_two_files
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["unit in one file", "unit in two files", "unit in all files"])
 @pytest.mark.parametrize("size", [0, 1])
 def test_the_wrong_files_are_named_and_only_they(fault: str, size: int) -> None:

@@ -44,7 +44,7 @@ SEEN_CLEAN: frozenset[int] = frozenset()
 """Clean studies in which chance alone brings a question about."""
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("k", range(21))
 def test_a_stock_that_has_truly_settled_is_never_stopped(k: int) -> None:
     profile, ratio = list(PROFILES)[1 + k % 7], (1.4, 2, 4, 10, 40, 200)[(5 * k) % 6]

@@ -88,6 +88,7 @@ def test_the_words_are_each_study_s_own_and_a_changed_margin_is_said(pair, tmp_p
     assert (wider["margin"], wider["margin before"], wider["margin after"]) == ("changed", "±5 %", "±8 %")
 
 
+@pytest.mark.slow
 def test_margins_on_two_scales_are_told_on_the_later_one(pair, tmp_path):
     first, second, earlier, _ = pair
     later = opened(tmp_path / "absolute", second, margin={"absolute": 6})

@@ -176,6 +176,7 @@ def test_bad_folders_cost_nobody_else(studies: Path, tmp_path: Path, capsys: pyt
     assert "older: not readable" in page
 
 
+@pytest.mark.slow
 @posix
 def test_a_name_that_is_no_text_is_said(studies: Path, tmp_path: Path) -> None:
     os.mkdir(os.fsencode(studies) + b"/old-\xff")

@@ -262,6 +262,7 @@ def stages_named(source: str) -> set[str]:
     return {s for s in STEMS for t in texts if t == s or t.startswith((f"{s}/", f"report/{s}/"))}
 
 
+@pytest.mark.slow
 def test_no_stage_reads_what_it_does_not_wait_for():
     """Folders of other stages that a chapter names are among those its notebook waits for; the walker can see them."""
     assert stages_named('x = root / "04-quality" / "numbers.json"; y = "05-model/fits.csv"') == {"04-quality", "05-model"}

@@ -52,6 +52,7 @@ DRAWING = b'<svg xmlns="http://www.w3.org/2000/svg" width="9pt" height="9pt" vie
     (DRAWING.replace(b"<path", b'<image href="https://example.org/x.png"/><path'), ("Cap",), ["png"]),
     (DRAWING.replace(b"<path", b"<g>" + b" " * LARGEST + b"</g><path"), ("Cap",), ["png"]),
 ], ids=["drawn", "missing", "one caption twice", "script", "address", "large"])
+@pytest.mark.few(3)
 def test_a_figure_stands_as_svg_where_that_is_a_small_drawing_and_its_own(tmp_path, drawing, captions, shown):
     outputs = [new_output("display_data", {"image/png": "iVBORw==", "text/plain": "Figure"},
                           metadata={"image/png": {"alt": f"in words: {c}", "caption": c, "width": 12, "svg": "ZmFsc2U="}})

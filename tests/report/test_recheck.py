@@ -327,6 +327,7 @@ def test_a_record_in_another_form_is_a_difference(root, filed, change):
         ["05-model/numbers.json"], ["05-model/numbers.json, its form"])
 
 
+@pytest.mark.slow
 def test_an_edited_notebook_with_a_false_copied_json_is_listed(root, filed, monkeypatch, capsys):
     """The sender writes notebooks/copied.json too."""
     pretend(monkeypatch, filed)

@@ -254,7 +254,7 @@ def test_a_drum_with_six_draws_keeps_one_page_whatever_the_profile(profile: dict
         assert ("do not dip" in page) != ("dipped last" in page)
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("zones", "answered", "pages"), [(7, False, 1), (10, True, 2), (14, False, 2), (20, False, 2)])
 def test_many_draws_go_on_to_a_page_that_names_its_container(zones: int, answered: bool, pages: int, tmp_path) -> None:
     """Looked at as pictures: the table broke without a head, and steps and cautions stood after the draws."""

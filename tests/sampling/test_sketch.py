@@ -95,6 +95,7 @@ def test_scale_choice() -> None:
         choose_scale(0, 10)
 
 
+@pytest.mark.slow
 def test_figure_is_the_same_drawing_and_the_same_bytes() -> None:
     plan = plan_draws(PAIL, 314, ("upper", "middle", "lower"), SETTINGS)
     figure = vessel_figure(PAIL, plan)

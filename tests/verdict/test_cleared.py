@@ -124,6 +124,7 @@ def test_a_container_that_scatters_more_than_the_others_is_hardly_ever_shown_wit
     assert wrong / n <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / n)
 
 
+@pytest.mark.slow
 def test_a_lot_whose_only_container_lost_a_zone_is_named(tmp_path):
     """The word was homogeneous and the action "use as it stands", and nothing said that of lot L2 nothing is known."""
     cells = twice(24)

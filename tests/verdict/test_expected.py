@@ -130,6 +130,7 @@ def test_the_figure_draws_the_table_and_the_texts_say_it(drums):
     assert expected_over_measured([]) is None
 
 
+@pytest.mark.slow
 def test_the_mean_of_the_zones_stands_in_and_the_expectation_follows(tmp_path):
     heavy = part(density_kg_m3=7800, diameter_um=2.0, log_sd=0.3)
     stage, models = opened(tmp_path, calm(6), parts=[heavy])

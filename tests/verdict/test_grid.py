@@ -128,6 +128,7 @@ def test_an_analyte_by_which_none_can_be_judged_has_its_own_mark(stock):
     assert odd_parts(figure_forms(grid.figure(table, study)).svg) == ""  # else the page would show a PNG
 
 
+@pytest.mark.slow
 def test_a_container_without_any_result_is_not_told_as_undecided(tmp_path):
     cells = mixture(4)
     for zone in list(cells["C5"]):

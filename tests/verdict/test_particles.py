@@ -53,6 +53,7 @@ def test_bounds_against_the_zones_are_the_departures_simultaneous_limits(tmp_pat
     assert bound.bottom_excess_percent == pytest.approx(max(0.0, 100 * math.expm1(spans[-1].high)))
 
 
+@pytest.mark.slow
 def test_an_absolute_margin_gives_per_cent_of_the_mean(tmp_path):
     stage, models = opened(tmp_path, calm(6), margin={"absolute": 5})
     (bound,) = particlebounds.bounds(stage, models)

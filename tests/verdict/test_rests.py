@@ -141,6 +141,7 @@ def test_open_ends_are_said_in_words(low, high, told) -> None:
     assert uses.between({"low": low, "high": high, "unit": "mg/kg", "margin": "±3 mg/kg"}) == told
 
 
+@pytest.mark.slow
 def test_a_table_with_limits_is_shown_in_words(tmp_path) -> None:
     _, _, table, text = judged(tmp_path, {"heel": [[">130"]] * 2 + level()[2:]}, **ABSOLUTE)
     shown = uses.shown(table.reset_index().loc[:, uses.COLUMNS])

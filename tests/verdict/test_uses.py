@@ -158,7 +158,7 @@ def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
     assert f"P, whole container: beyond the margin ({uses.LESS}), -" in text.replace("−", "-")
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("rest", "why"), [(250.0, uses.LESS), (1000.0, uses.LESS), (40.0, uses.MORE)])
 def test_the_rest_of_one_container_may_hold_many_times_the_zones_or_less(tmp_path, rest, why) -> None:
     """By hand: zones of 100 against 250 are -150 % of the zones, and a tenfold rest -900 %: no logarithm of that is taken."""
@@ -238,7 +238,7 @@ def test_limits_in_zones_and_heels_say_nothing_of_a_ratio_and_one_container_is_s
     assert word(table, "floor") == floor.BEYOND
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("containers", [12, 1])
 def test_heels_all_of_which_were_lost_are_not_less_than_some(tmp_path, containers) -> None:
     cells = calm(containers, step=0.05)
