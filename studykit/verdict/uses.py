@@ -308,7 +308,8 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
     cells = table.assign(cell=[said(r) + _interval(r, usual) for r in table.to_dict("records")])
     wide = cells.pivot(index="analyte", columns="use", values="cell")
     kept = [u for u in USES if u != WHOLE or (table["use"] == WHOLE).any()]
-    wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=kept).fillna("not worked out")
+    wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=kept)
+    wide = wide.astype(object).fillna("not worked out")  # a use that no analyte has is a column of numbers without any
     return wide.rename_axis(columns=None).reset_index()
 
 

@@ -492,3 +492,12 @@ def test_a_study_without_a_word_names_the_floors_beyond_in_its_action(tmp_path) 
     (5.1, 9.0, uses.BEYOND), (-9.0, -5.0, uses.UNDECIDED), (-9.0, -5.1, uses.BEYOND), (-9.0, 9.0, uses.UNDECIDED)])
 def test_an_interval_that_touches_an_edge_decides_nothing(low, high, word):
     assert uses._word(low, high, [-5.0, 5.0]) == word
+
+
+def test_a_use_that_was_worked_out_for_no_analyte_is_told_so() -> None:
+    """The column has no word at all, which pandas takes for numbers and warns of."""
+    row = {"analyte": "P", "use": "floor", "word": "nothing is known", "estimate": math.nan, "low": math.nan, "high": math.nan,
+           "unit": "%", "margin": "±5 %", "note": "", uses.LEVEL: 90.0}
+    told = uses.shown(pd.DataFrame([row]))
+    assert told.loc[0, ["first litres", "zones", "last litres"]].tolist() == ["not worked out"] * 3
+    assert told.loc[0, "floor"].startswith("nothing is known")
