@@ -51,7 +51,7 @@ def side_of(margin: object) -> int:
 
 FAR = 9900.0
 """Per cent to which an interval reaches, above, that tells nothing: a factor of a hundred (own judgement)."""
-UNTOLD = ", with an interval of more than a hundredfold: so few containers cannot tell it"
+UNTOLD = ", with an interval of more than a hundredfold, which tells nothing"
 
 
 def difference(row: pd.Series) -> str:
