@@ -37,6 +37,7 @@ def test_freed_memory_is_kept_where_the_environment_says_that_it_is_not() -> Non
         assert held < plain - 40_000
 
 
+@pytest.mark.filterwarnings("ignore")  # of a port that another cluster on this machine has
 def test_a_part_of_the_work_at_once_loses_none_of_it() -> None:
     """Seven numbers, three at once, by a cluster of one worker in this process."""
     distributed = pytest.importorskip("distributed")
