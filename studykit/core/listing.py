@@ -38,8 +38,11 @@ def of_series(text: str, names: Iterable[str]) -> list[str]:
 
 def in_sequence(names: Iterable[Hashable]) -> list[str]:
     """Different names in their order, numbers in them by size: R2 before R10."""
-    return sorted({str(n) for n in names}, key=lambda n: ([(int(d), "") if d.isdecimal() else (-1, d)
-                                                           for d in re.split(r"(\d+)", n)], n))
+    def parts(name: str) -> list[tuple[int, str]]:
+        texts = re.split(r"([0-9]+)", name)
+        return [(len(d.lstrip("0")), d.lstrip("0")) if k % 2 else (-1, d) for k, d in enumerate(texts)]
+
+    return sorted({str(n) for n in names}, key=lambda n: (parts(n), n))
 
 
 def places_of(names: Iterable[Hashable]) -> dict[str, int]:

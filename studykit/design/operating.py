@@ -14,7 +14,7 @@ every scatter, difference and margin of the same n and d, and the first n contai
 that chances grow with the size as they should.  Their error is at most 0.6 % (one standard error, 8192 studies).
 
 Of more than MANY containers under any scatter the studies are drawn as what decides them, depth means and their covariance
-(``moment_contrasts``), from the same numbers whatever n.
+(``moment_contrasts``), from other numbers, the same whatever n: at MANY chances may step by their error.
 
 **A one-sided margin** is about each zone against its mixed container (``inference.departures``): the same studies, by those
 contrasts, with zones of equal shares.  One container is judged against no such margin.

@@ -39,9 +39,9 @@ from studykit.study.stages import OpenStage
 from studykit.study.tables import Tables
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
-DECLARED_STUDIES = 300
 MOST_RESULTS, FEWEST_STUDIES = 1_000_000, 100
 """Results of one analyte that are simulated one by one, and the fewest studies: their error is told beside them."""
+DECLARED_STUDIES = 300
 """Studies simulated from single results under a declared scatter, whose lost readings cost 6 ms a study."""
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
 

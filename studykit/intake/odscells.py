@@ -243,12 +243,12 @@ class _Content:
 
     # what stands outside the cells
 
-    def open_beside(self, what: str, _: dict[str, str]) -> None:
+    def _beside(self, what: str, _: dict[str, str]) -> None:
         self.beside, self.beside_text = what, ""
 
-    open_header = partialmethod(open_beside, "print header")
-    open_footer = partialmethod(open_beside, "print footer")
-    open_text_box = partialmethod(open_beside, "text box")
+    open_header = partialmethod(_beside, "print header")
+    open_footer = partialmethod(_beside, "print footer")
+    open_text_box = partialmethod(_beside, "text box")
 
     def close_header(self) -> None:
         if self.beside_text.strip():

@@ -61,7 +61,7 @@ def run_order_table(working: pd.DataFrame, analytes: Sequence[str] = ()) -> pd.D
     departure = np.where(t["relative"], 100 * np.expm1(left), left)
     unit = np.where(t["relative"], "%", t["unit"])
     out = pd.DataFrame({"analyte": t["analyte"], "unit": unit, "run": t["run"], "run_order": t["run_order"],
-                        "sample": t["sample"], "what": what, "departure": departure})
+                        "sample": t["sample"], "what": what, "departure": departure}).reset_index(drop=True)
     by = out.assign(run=out["run"].map(places_of(out["run"]))).sort_values(["analyte", "run", "run_order"], kind="stable")
     return out.loc[by.index].reset_index(drop=True)
 

@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, single
+from studykit.core.listing import places_of
 from studykit.core.units import parse_unit
 from studykit.inference import Margin
 from studykit.mixed import RemlFit, fit_reml
@@ -137,8 +138,8 @@ def _charted(fluid: pd.DataFrame, margin: Margin) -> pd.DataFrame:
     Where each study gives a value with its uncertainty that is the line, and readings scatter (spread) as they do about the
     mean of their own study: a step that lasts neither moves the line nor widens the limits. Else the mean of all is the line.
     """
-    t = fluid.assign(sequence=pd.factorize(fluid["study"])[0]).sort_values(
-        ["sequence", "run", "run_order", "replicate"], kind="stable").reset_index(drop=True)
+    t = fluid.assign(sequence=pd.factorize(fluid["study"])[0], place=fluid["run"].map(places_of(fluid["run"]))).sort_values(
+        ["sequence", "place", "run_order", "replicate"], kind="stable").drop(columns="place").reset_index(drop=True)
     d, given = t["d"], bool(t["certain"].all())
     line = 0.0 if given else float(d.mean())
     about, lost = (d.groupby(t["study"]).transform("mean"), t["study"].nunique()) if given else (d.mean(), 1)

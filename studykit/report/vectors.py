@@ -31,7 +31,8 @@ ATTRIBUTES = {"id", "class", "d", "x", "y", "width", "height", "viewBox", "versi
               "opacity", *TO}
 _HREF = re.compile(r"#[\w-]+|data:image/png;base64,[A-Za-z0-9+/=\s]+")
 _RULES = re.compile(r"(?:(?:\*|\.s\d+)\{[a-z-]+: [\w#.,% -]+(?:; [a-z-]+: [\w#.,% -]+)*\})+")
-_ELSEWHERE = re.compile(r"url\((?!#p?[\w-]+\))|[@\\]")
+_CLIP = re.compile(r"url\(#[\w-]+\)")
+_ELSEWHERE = re.compile(r"url\(|src\(|[@\\]", re.IGNORECASE)
 _STREAM = re.compile(rb"\bstream\r?\n.*?\bendstream\b", re.DOTALL)
 _NAME = re.compile(rb"/([^\s/<>\[\](){}%]+)")
 ACTS = {b"JS", b"JavaScript", b"OpenAction", b"AA", b"A", b"Launch", b"URI", b"GoToR", b"GoToE", b"SubmitForm", b"ImportData",
@@ -62,11 +63,15 @@ def _odd_in_svg(data: bytes) -> str:
         if element.tag not in ELEMENTS:
             return f"the element {_plain(element.tag)}"
         for name, value in element.attrib.items():
-            fit = _HREF.fullmatch(value) if name in TO else not _ELSEWHERE.search(value)
+            fit = _HREF.fullmatch(value) if name in TO else _CLIP.fullmatch(value) if name == "clip-path" else (
+                not _ELSEWHERE.search(value))
             if name not in ATTRIBUTES or not fit:
                 return f"the attribute {_plain(name)} of {_plain(element.tag)}"
         if element.tag == SVG + "style" and not _RULES.fullmatch(element.text or ""):
             return "a style of another form"
+    ids = [i for e in root.iter() if (i := e.get("id")) is not None]
+    if len(ids) != len(set(ids)):
+        return "an id that stands twice"  # which of the two a reader takes nobody knows
     paths = {p.get("id") for defs in root.iter(SVG + "defs") for p in defs.iter(SVG + "path")}
     if any([v[1:] in paths for v in map(u.get, TO) if v is not None] != [True] for u in root.iter(SVG + "use")):
         return "a use of something that is no path"  # such uses could multiply without end

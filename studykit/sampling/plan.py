@@ -334,14 +334,14 @@ def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
 
 def used_codes(root: Path) -> tuple[str, ...]:
     """The blind codes of other studies that plan/used-codes.csv declares; none where there is no such file."""
-    return filed(root, USED_CODES, lambda t: tuple(t["sample"]), "write it anew with --sister") or ()
+    return filed(root, USED_CODES, lambda t: tuple(t["sample"]), "remove it, then name the studies again with --sister") or ()
 
 
 def codes_of_sisters(root: Path, sisters: Sequence[Path]) -> dict[str, bytes]:
     """plan/used-codes.csv with the codes of further studies; nothing to write without any. BadInput: no samples there."""
     if not sisters:
         return {}
-    known = filed(root, USED_CODES, lambda t: t[["sample", "study"]], "write it anew with --sister")
+    known = filed(root, USED_CODES, lambda t: t[["sample", "study"]], "remove it, then name the studies again with --sister")
     tables = [] if known is None else [known]
     for other in sisters:
         found = load_tables(other, with_results=False)

@@ -196,7 +196,10 @@ def _number(text: str, column: Column) -> tuple[Any, str, str]:
 
 
 def each_row(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
-    """One fault for each row under the mask; ``{name}`` in the reason stands for the row's cell in that column."""
+    """One fault for each row under the mask; ``{name}`` in the reason stands for the row's cell in that column.
+
+    What a person wrote comes into the reason in no other way: it may hold braces.
+    """
     wanted = mask.astype(bool)
     if not wanted.any():
         return []

@@ -26,4 +26,5 @@ def test_numbers_in_names_are_in_sequence_by_size():
     assert in_sequence([12, "7", "100"]) == ["7", "12", "100"]
     assert in_sequence(["2026-03-12/2", "2026-03-12/11", "2025-12-01/3"]) == ["2025-12-01/3", "2026-03-12/2", "2026-03-12/11"]
     assert in_sequence(["b", "", "a", "R01", "R1", "7b", "\u00b2"]) == ["", "7b", "R01", "R1", "a", "b", "\u00b2"]
+    assert in_sequence(["R" + "9" * 5000, "R1" + "0" * 5000, "R2"]) == ["R2", "R" + "9" * 5000, "R1" + "0" * 5000]
     assert places_of(["R10", "R9"]) == {"R9": 0, "R10": 1}

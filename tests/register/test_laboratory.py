@@ -13,6 +13,7 @@ import pytest
 import studykit as sk
 from studykit.core.errors import BadInput
 from studykit.front import take_in
+from studykit.inference import Margin
 from studykit.mixed import fit_reml
 from studykit.quality.controls import read_check_limits
 from studykit.register import laboratory, write_record
@@ -210,3 +211,14 @@ def test_a_certified_value_stays_the_reference_and_a_step_that_lasts_is_ringed(t
     # an analyte without a value has its own mean, and says so
     others = pd.read_csv(tmp_path / "c/check_limits.csv").query("analyte != 'P'")
     assert others["source"].str.startswith(OWN_MEAN).all()
+
+
+def test_runs_of_a_study_stand_in_the_sequence_of_their_numbers() -> None:
+    """Twelve runs of one study, R9 and R10 2.5 spreads above the value: two in a row, and in no other order."""
+    runs = list(range(12, 0, -1))
+    fluid = pd.DataFrame({"study": "s", "run": [f"R{k}" for k in runs], "run_order": 1, "replicate": 1,
+                          "at": [f"s R{k}" for k in runs], "y": [100 + 2.5 * (k in (9, 10)) for k in runs],
+                          "centre": 100.0, "certain": True, "uncertainty": 0.0})
+    told = laboratory._charted(fluid.assign(d=fluid["y"] - 100), Margin.absolute(5, "mg/kg"))
+    assert list(told["run"]) == [f"R{k}" for k in range(1, 13)]
+    assert list(told.loc[told["rules_broken"].str.contains("2-2s"), "run"]) == ["R9", "R10"]

@@ -44,6 +44,11 @@ def test_the_kits_own_drawings_hold_nothing_odd(forms):
     (b"<style>.s0{fill: url(https://example.org)}</style>", "style of another form"),
     (b"<style>@media print{*{fill: red}}</style>", "style of another form"), (b"<animate/>", "element animate"),
     (b'<g id="a1"><path d="M 0 0"/></g><g id="a2"><use xlink:href="#a1"/><use xlink:href="#a1"/></g>', "use of something"),
+    (b'<defs><path id="a1"/></defs><g id="a1"><path d="M 0 0"/></g><use href="#a1"/>', "id that stands twice"),
+    (b'<g clip-path="URL(https://example.org/y.svg#z)"/>', "clip-path"),
+    (b"<g clip-path=\"src('https://example.org/y')\"/>", "clip-path"),
+    (b'<path d="M 0 0" transform="Url(https://example.org)"/>', "transform"),
+    (b'<use href="https://example.org/a.svg#b"/>', "href"),
     (b'<!ENTITY a "b">', "declaration"), (b"<?xml-stylesheet href='x.css'?>", "instruction"), (b"<g>", "no XML"),
 ])
 def test_anything_else_in_an_svg_is_named(forms, put, named):
