@@ -159,7 +159,7 @@ jobs = {engine.Job(target=good, tree=mutated(source, m.name), lines=range(m.line
         for m in mutants(source) if [m.before, m.after] in wanted}
 for job, o in engine.run_mutants(list(jobs), base, log):
     told["fates"].append([jobs[job].before, jobs[job].after, o.fate, o.by])
-learnt.PATIENCE_S, learnt.AT_MOST_S = 1.0, 0.2
+learnt.PATIENCE_S, learnt.AT_MOST_S = 8.0, 0.2
 aside = engine.Target(root=root, dotted="toy.sums", file=root / "toy/sums.py", tests=("tests/test_slowly.py",))
 slow = learnt.baseline([aside], root / "slow.json", log)
 told["learnt"], stored = [sorted(slow.tests), slow.mark], (root / "slow.json").stat().st_mtime_ns

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import gc
 import json
 import math
 import sys
@@ -104,8 +103,10 @@ def flat(value: Any, at: str = "", deep: int = 0) -> Iterator[tuple[str, Any]]:
 
 def forget() -> None:
     """Empty every cache of the library, so that what is noted does not hang on what ran before."""
-    for thing in gc.get_objects():
-        if isinstance(thing, functools._lru_cache_wrapper) and str(thing.__module__).startswith("studykit."):
+    modules = [m for name, m in list(sys.modules.items()) if name.split(".")[0] == "studykit"]
+    owners = [*modules, *(c for m in modules for c in list(vars(m).values()) if isinstance(c, type))]
+    for thing in [t for owner in owners for t in list(vars(owner).values())]:  # not of gc, which does not see what is frozen
+        if isinstance(thing, functools._lru_cache_wrapper):
             thing.cache_clear()
 
 
