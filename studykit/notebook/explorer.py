@@ -16,6 +16,7 @@ from studykit.notebook.board import Board, Control, ReadOut, chosen, slider
 from studykit.notebook.display import cell_text, show_text
 from studykit.notebook.drawing import DASHES, Axes, drawing, legend
 from studykit.notebook.sliders import person, show
+from studykit.plot import many
 from studykit.plot.profiles import THIN
 
 NAME = "A design and its world"
@@ -144,9 +145,11 @@ def study_drawing(found: Explored) -> str:
     reach = 1.05 * max(float(np.abs(shown(cells)).max()), 1.2 * aim.shown(aim.margin))
     axes = Axes(across=f"reading less the stock's level, {aim.unit}", up="depth, from the top", x=(-reach, reach),
                 y=(cells.shape[1] + 0.3, 0.7), whole=True)
-    lines = [axes.line(shown(row), depth, colour=THIN, width=0.8) for row in cells]
+    some = cells if len(cells) <= many.LINES else cells[:many.LINES]  # they come in no order
+    lines = [axes.line(shown(row), depth, colour=THIN, width=0.8) for row in some]
     edges = [float(mean[0]) - aim.margin, float(mean[0]) + aim.margin]
-    return drawing(f"Profiles of the study drawn. {_study(found)}",
+    of = "" if len(some) == len(cells) else f", {len(some)} of its {len(cells):,} containers"
+    return drawing(f"Profiles of the study drawn{of}. {_study(found)}",
                    (axes.band(*map(aim.shown, edges)), *lines, axes.line(shown(mean), depth, width=2.6), axes.frame()))
 
 

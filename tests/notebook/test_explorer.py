@@ -10,12 +10,13 @@ import pytest
 
 from studykit.design.cheapest import Aim, Costs, Limits
 from studykit.design.operating import DesignSize, chances
-from studykit.design.world import few
+from studykit.design.world import explore, few
 from studykit.notebook import sliders
 from studykit.notebook.board import Board, slider
-from studykit.notebook.explorer import NAME, Desk
+from studykit.notebook.explorer import NAME, Desk, study_drawing
 from studykit.notebook.settling import controls, read_out
 from studykit.physics.trial import Trial
+from studykit.plot.profiles import THIN
 from studykit.study.definition import Assumption
 
 COSTS = Costs(container=40, sample=10, determination=6)
@@ -161,3 +162,12 @@ def test_the_widget_takes_positions_and_gives_sentences_and_drawings() -> None:
     made.at = [1, *made.at[1:]]
     assert made.controls[4]["unit"] == "mg/kg"
     assert made.at[1] == 5  # back at what the study says
+
+
+@pytest.mark.parametrize(("containers", "lines", "said"), [
+    (120, 120, "study drawn. "), (400, 120, "study drawn, 120 of its 400 containers. ")])
+def test_of_a_large_study_some_containers_are_drawn(containers: int, lines: int, said: str) -> None:
+    size = DesignSize(containers=containers, depths=3)
+    drawn = study_drawing(explore(P, size, COSTS, Limits(depths=(3,)), target=0.8, alpha=0.05, number=1))
+    assert drawn.count(f'stroke="{THIN}"') == lines
+    assert said in drawn
