@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, of_rows, scene
+from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, scene
 from studykit.quality.frame import NU, Frame, Index, Vector, fit, in_units, quantile, rho, summing
 from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
-from studykit.quality.side_by_side import MANY, best_shares
+from studykit.quality.side_by_side import SHARES, Best, as_blank, best_shares, predecessors, without
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -29,9 +29,6 @@ analytes have it."""
 SUPPORT = 6.0
 """Nats that the bottles' own pattern must save before carry-over is told against a clean blank."""
 Mask = NDArray[np.bool_]
-SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
-AROUND = (0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
-"""Around the share of a run that saves most, as factors of it: a factor of one bottle, its rival, is a free number too."""
 USUAL_SHARE = 0.05
 """What a bottle keeps of the one before it; that more is left is taken as less likely the more it is (own judgement)."""
 PATTERN = 8.0
@@ -55,12 +52,10 @@ def run_candidates(sc: Scene) -> list[Candidate]:
     out: list[Candidate] = []
     tables = [drift_table(sc, run, rows) for run, rows in runs]
     out += common_drift(sc, runs, tables)
-    carry: list[Candidate] = []
-    _together(sc, runs)
     for (run, rows), table in zip(runs, tables, strict=True):
         own = list(drifts(sc, run, rows, table, len(runs)))
         out += own + drift_of_several(own)
-        carry += carried(sc, run, rows, runs)
+    carry = list(carried(sc, runs))
     out += carry + joined(sc, [c for c in carry if c.detail and c.place.startswith("run ")])
     out += after_rich(sc, runs)
     return out + (shifts(sc, runs) if len(runs) > 1 else [])
@@ -170,56 +165,23 @@ def drift_of_several(own: list[Candidate]) -> list[Candidate]:
 # -- carry-over --------------------------------------------------------------------------------------------------
 
 
-def _before(f: Frame, rows: Index) -> tuple[Index, Index]:
-    """Rows of a run that have a predecessor, and that predecessor."""
-    order = f.rows["order"].to_numpy(float)
-    sort = rows[np.argsort(order[rows], kind="stable")]
-    sort = sort[np.isfinite(order[sort])]
-    after, before = sort[1:], sort[:-1]
-    close = np.diff(order[sort]) <= 1.5
-    return after[close], before[close]
-
-
-def without(sc: Scene, after: Index, before: Index, share: float | Vector, left: Vector | None = None,
-            adds: bool = False) -> Vector:
-    """Readings (scale of y) without a share of the predecessor's reading, or of what each has ``left`` (n x A, in the unit).
-
-    ``adds``: the share comes on top of the bottle's own content; else it stands in the place of as much of it.
-    """
-    prior = (sc.f.raw if left is None else left)[before]
-    with np.errstate(all="ignore"):
-        own = in_units(sc.f.relative, sc.y[after])
-        clean = (own - share * prior) / (1.0 if adds else 1 - share)
-        y = np.where(sc.f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
-    return np.where(np.isfinite(y), y, sc.y[after])
-
-
-def contents(sc: Scene, after: Index, before: Index, share: float, adds: bool = False, raw: Vector | None = None) -> Vector:
-    """What each bottle held (n x A, in the unit) if every reading holds a share of what the bottle before it held.
-
-    A line that keeps its last filling passes on what it read, and with it a share of the share; a needle that takes some of
-    each bottle along passes on what was in the bottle. ``raw`` (n x A, in the unit): what was read, if not as the frame has it.
-    """
-    raw = sc.f.raw if raw is None else raw
-    out = raw.copy()
-    for i, j in zip(after, before, strict=True):
-        clean = (raw[i] - share * out[j]) / (1.0 if adds else 1 - share)
-        out[i] = np.where(np.isfinite(clean), np.maximum(clean, 0.0), raw[i])
-    return out
-
-
-def carried(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
+def carried(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """Every reading of a run holds a share of the one before, as known fluids or the samples tell; or a single one does."""
-    after, before = _before(sc.f, rows)
-    keep = sc.f.at[after] >= 0
-    if keep.sum() < 6:
-        return
-    ways = [c for adds in (False, True) if (c := _one_way(sc, run, rows, len(runs), adds)) is not None]
-    if len(ways) > 1 and max(c.net for c in ways) > 0:
-        now = _level_cost(sc, run, rows, runs)
-        ways = sorted((_with_level(sc, run, rows, runs, now, c) for c in ways), key=lambda c: -c.gain)
-    yield from ways[:1]
-    yield from _single(sc, after[keep], before[keep], len(runs))
+    some, pairs = [], []
+    for run, rows in runs:
+        after, before = predecessors(sc.f, rows)
+        keep = sc.f.at[after] >= 0
+        if keep.sum() >= 6:
+            some.append((run, rows))
+            pairs.append((after[keep], before[keep]))
+    each = [_one_way(sc, some, len(runs), adds) for adds in (False, True)]
+    for (run, rows), (after, before), *found in zip(some, pairs, *each, strict=True):
+        ways = [c for c in found if c is not None]
+        if len(ways) > 1 and max(c.net for c in ways) > 0:
+            now = _level_cost(sc, run, rows, runs)
+            ways = sorted((_with_level(sc, run, rows, runs, now, c) for c in ways), key=lambda c: -c.gain)
+        yield from ways[:1]
+        yield from _single(sc, after, before, len(runs))
 
 
 def _with_level(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]], now: float, c: Candidate) -> Candidate:
@@ -246,18 +208,27 @@ def _level_cost(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]])
     return float(off.sum()) + sum(gaps)
 
 
-def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candidate | None:
-    """Carry-over of a whole run that stands in the place of a bottle's own content, or ``adds`` to it.
+def _one_way(sc: Scene, some: list[tuple[str, Index]], runs: int, adds: bool) -> list[Candidate | None]:
+    """Carry-over of each of some whole runs that stands in the place of a bottle's own content, or ``adds`` to it."""
+    heard = [told(sc, *predecessors(sc.f, rows), adds) for _, rows in some]
+    known = np.array([share if worth else np.nan for _, _, share, worth, _ in heard])
+    best = best_shares(sc, [rows for _, rows in some], known, adds)
+    return [_of_run(sc, run, rows, runs, adds, h, b) for (run, rows), h, b in zip(some, heard, best, strict=True)]
+
+
+def _of_run(sc: Scene, run: str, rows: Index, runs: int, adds: bool, heard: tuple[list[int], Index, float, float, str],
+            best: Best) -> Candidate | None:
+    """Carry-over of a whole run. ``heard``: what its known fluids say (``told``); ``best``: the share that saves most.
 
     What adds to a check fluid reads as a shifted run does: where no blank tells it, the run's own pattern has to.
     """
-    after, before = _before(sc.f, rows)
-    blanks, columns, share, worth, words = told(sc, after, before, adds)
-    shares = [share] if worth else SHARES
-    found = sc.worked.get(("shares", adds), {}) if shares is SHARES else {}
-    gain, share, y, raw = _laid(sc, rows, found[run]) if run in found else _best_share(sc, rows, after, before, shares, adds)
+    blanks, columns, _, worth, words = heard
+    gain, share, *local = best
+    after, before = predecessors(sc.f, rows)
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
+    y, raw = sc.y.copy(), sc.f.raw.copy()
+    y[rows], raw[rows] = local
     if worth and not blanks and cleared(sc, run, columns, share) and float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT:
         return None
     y[blanks] = np.nan
@@ -273,43 +244,6 @@ def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candida
                      amount=share, detail=words)
 
 
-def _best_share(sc: Scene, rows: Index, after: Index, before: Index, shares: Sequence[float],
-                adds: bool) -> tuple[Vector, float, Vector, Vector]:
-    """The share of these that saves most in a run, and what lies around it: gain by analyte, share, readings without, what was
-    read (n x A). What a blank has no number of counts as not read, or as not in it.
-    """
-    near, (own, prior) = of_rows(sc, rows), (np.searchsorted(rows, i) for i in (after, before))
-    keep, blank = near.f.at[own] >= 0, near.f.rows["kind"].eq("blank").to_numpy()
-    read = (near.f.raw, _as_blank(near.f)) if blank[prior].any() else (near.f.raw,)
-
-    def tried(q: float) -> tuple[Vector, float, Vector, Vector]:
-        ways = [(raw, left) for raw in read for left in (raw, contents(near, own, prior, q, adds, raw))]
-        each = [(*_all_carry(near, own[keep], prior[keep], q, left, adds), raw) for raw, left in ways]
-        return max(each, key=lambda x: float(x[0].sum()))
-
-    best = max(map(tried, shares), key=lambda x: float(x[0].sum()))
-    if len(shares) > 1 and best[0].sum() >= FREE:
-        best = max((best, *(tried(best[1] * by) for by in AROUND)), key=lambda x: float(x[0].sum()))
-    return _laid(sc, rows, best)
-
-
-def _laid(sc: Scene, rows: Index, best: tuple[Vector, float, Vector, Vector]) -> tuple[Vector, float, Vector, Vector]:
-    """What was found of the rows of a run, laid into the readings of all."""
-    gain, share, *local = best
-    y, raw = sc.y.copy(), sc.f.raw.copy()
-    y[rows], raw[rows] = local
-    return gain, share, y, raw
-
-
-def _together(sc: Scene, runs: list[tuple[str, Index]]) -> None:
-    """Have the shares of many runs looked for at once, for ``_one_way``."""
-    some = [(run, rows) for run, rows in runs if (sc.f.at[_before(sc.f, rows)[0]] >= 0).sum() >= 6]
-    for adds in (False, True) if len(some) >= MANY else ():
-        found = best_shares(sc, [rows for _, rows in some], (SHARES, AROUND), adds, before=lambda r: _before(sc.f, r),
-                            without=without, recentred=_recentred)
-        sc.worked["shares", adds] = dict(zip([run for run, _ in some], found, strict=True))
-
-
 def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
     """What it saves, by analyte, in these rows that the readings are y, the model fitted anew: rates, profile and levels.
 
@@ -320,24 +254,9 @@ def _refitted(sc: Scene, rows: Index, y: Vector) -> Vector:
     return np.asarray((rho(sc.m.z[own]) - rho(then)).sum(axis=0) * sc.m.share)
 
 
-def _all_carry(sc: Scene, after: Index, before: Index, share: float, left: Vector | None,
-               adds: bool) -> tuple[Vector, float, Vector]:
-    """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without.
-
-    ``sc``: the scene of the run's rows alone.
-    """
-    if "now" not in sc.worked:
-        sc.worked["by"] = summing(sc.f.at, len(sc.f.names))
-        sc.worked["now"] = _recentred(sc, sc.worked["by"], sc.m.e)
-    y = sc.y.copy()
-    y[after] = without(sc, after, before, share, left, adds)
-    saved = sc.worked["now"] - _recentred(sc, sc.worked["by"], sc.m.e + (y - sc.y))
-    return saved.sum(axis=0) * sc.m.share, share, y
-
-
 def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """One analyte of a bottle reads high right after one that was far richer in it."""
-    pairs = [_before(sc.f, rows) for _, rows in runs]
+    pairs = [predecessors(sc.f, rows) for _, rows in runs]
     after, before = (np.concatenate([p[k] for p in pairs]) if pairs else np.zeros(0, int) for k in (0, 1))
     own = in_units(sc.f.relative, sc.m.typical[after])
     excess = sc.f.raw[before] - own
@@ -354,17 +273,6 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
                             place="bottle", amount=share, detail=str(sc.f.rows["sample"].iloc[j]))
 
 
-def _recentred(sc: Scene, by: object, e: Vector) -> Vector:
-    """Cost of each cell of a run's rows, each container's level fitted anew."""
-    s, there = sc.m.s, np.isfinite(e)
-    square, e = s**2, np.where(there, e, 0.0)
-    for _ in range(3):
-        w = np.where(there, 1 / (NU + (e / s) ** 2), 0.0) / square
-        total = by @ w  # type: ignore[operator]
-        e = e - ((by @ (w * e)) / np.maximum(total, 1e-300))[sc.f.at]  # type: ignore[operator]
-    return np.where(there & (sc.f.at >= 0)[:, None], rho(e / s), 0.0)
-
-
 def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candidate]:
     """The bottles of a run that fit worst, as if each held a share of the one before it, of a blank first of all."""
     misfit = rho(sc.m.z[after]).sum(axis=1) * sc.m.share
@@ -374,7 +282,7 @@ def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candi
         if misfit[k] < 4:
             return
         i, j = int(after[k]), int(before[k])
-        ways = (sc.f.raw, _as_blank(sc.f)) if blank[j] else (sc.f.raw,)
+        ways = (sc.f.raw, as_blank(sc.f)) if blank[j] else (sc.f.raw,)
         gain, share, y = max((_held(sc, i, j, q, raw) for raw in ways for q in SHARES), key=lambda x: float(x[0].sum()))
         order = np.argsort(-gain)
         most = 1 + int(np.searchsorted(np.cumsum(gain[order]), MAINLY * gain.sum()))
@@ -393,16 +301,10 @@ def _held(sc: Scene, i: int, j: int, share: float, raw: Vector) -> tuple[Vector,
     return gain_of(sc, rows, read), share, y
 
 
-def _as_blank(f: Frame) -> Vector:
-    """Readings in the unit (n x A), in which what a blank has no number of counts as not in it."""
-    blank = f.rows["kind"].eq("blank").to_numpy()[:, None]
-    return np.asarray(np.where(blank, np.nan_to_num(f.raw), f.raw))
-
-
 def after_blanks(f: Frame, rows: Sequence[int]) -> Index:
     """Rows of bottles that were read right after a blank, among these rows of runs."""
     own, runs = np.array(rows, dtype=np.intp), f.rows["run"].to_numpy(object)
-    pairs = [_before(f, np.flatnonzero(runs == run)) for run in sorted(set(runs[own]))]
+    pairs = [predecessors(f, np.flatnonzero(runs == run)) for run in sorted(set(runs[own]))]
     blank = f.rows["kind"].eq("blank").to_numpy()
     found = np.concatenate([after[blank[before] & ~blank[after]] for after, before in pairs])
     return np.asarray(found, dtype=np.intp)
@@ -414,11 +316,11 @@ def uncarried(f: Frame, found: Iterable[Candidate], t: pd.DataFrame) -> pd.DataF
     What a blank has no number of counts as not in it.
     """
     times = np.ones_like(f.y)
-    raw = _as_blank(f)
+    raw = as_blank(f)
     for c in found:
         if c.cause == "carry-over" and c.place.startswith("run "):
             for run in sorted(set(f.rows["run"].iloc[list(c.rows)])):
-                after, before = _before(f, np.flatnonzero(f.rows["run"].eq(run).to_numpy()))
+                after, before = predecessors(f, np.flatnonzero(f.rows["run"].eq(run).to_numpy()))
                 with np.errstate(all="ignore"):
                     clean = (f.raw[after] - c.amount * raw[before]) / (1 - c.amount) / f.raw[after]
                 times[after] = np.where(np.isfinite(clean) & (clean > 0), clean, 1.0)

@@ -297,12 +297,12 @@ AT_A_BOUND = (
     "quality/runs|drift_of_several|comparison|first.net < ENOUGH|first.net <= ENOUGH|0",
     "quality/runs|drift_of_several|comparison|c.net > ENOUGH|c.net >= ENOUGH|0",
     "quality/runs|_with_level|comparison|c.gain > PATTERN|c.gain >= PATTERN|0",
-    "quality/runs|_one_way|comparison|float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT|float(_refitted(sc, rows"
+    "quality/runs|_of_run|comparison|float(_refitted(sc, rows, y)[columns].sum()) < SUPPORT|float(_refitted(sc, rows"
     ", y)[columns].sum()) <= SUPPORT|0",
-    "quality/runs|_one_way|comparison|gain > UNREAD|gain >= UNREAD|0",
-    "quality/runs|_one_way|comparison|gain.sum() < PATTERN|gain.sum() <= PATTERN|0",
-    "quality/runs|_one_way|comparison|saved > 3|saved >= 3|0",
-    "quality/runs|_best_share|comparison|best[0].sum() >= FREE|best[0].sum() > FREE|0",
+    "quality/runs|_of_run|comparison|gain > UNREAD|gain >= UNREAD|0",
+    "quality/runs|_of_run|comparison|gain.sum() < PATTERN|gain.sum() <= PATTERN|0",
+    "quality/runs|_of_run|comparison|saved > 3|saved >= 3|0",
+    "quality/side_by_side|best_shares|comparison|gain.sum(axis=1) >= FREE|gain.sum(axis=1) > FREE|0",
     "quality/runs|after_rich|comparison|excess / per > RICH * sc.m.s[after]|excess / per >= RICH * sc.m.s[after]|0",
     "quality/runs|after_rich|comparison|sc.m.z[after] > 4|sc.m.z[after] >= 4|0",
     "quality/runs|_single|comparison|misfit[k] < 4|misfit[k] <= 4|0",

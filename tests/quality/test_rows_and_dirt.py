@@ -11,8 +11,9 @@ import pytest
 from studykit.quality.ceiling import saturated_curve
 from studykit.quality.explain import Candidate, scene
 from studykit.quality.frame import Frame, fit, kind_columns
-from studykit.quality.runs import contents, run_rows
+from studykit.quality.runs import run_rows
 from studykit.quality.shifts import shift_table
+from studykit.quality.side_by_side import contents, steps
 from studykit.quality.suspects import search
 from studykit.quality.together import could_settle
 from tests.faults.bench import ASK, STOP, USUAL, _searched, elsewhere, explained, flags_of, right, wrong
@@ -201,8 +202,8 @@ def test_a_needle_passes_on_what_was_in_the_bottle() -> None:
     after, before = np.arange(1, 12), np.arange(11)
     read = held.copy()
     read[after] = (1 - q) * held[after] + q * held[before]
-    sc = scene(replace(f, raw=read), f.y, fit(f, f.y))
-    assert np.allclose(contents(sc, after, before, q)[:12], held[:12])
+    found = contents(read, steps(after, before), np.full((len(read), 1), q))
+    assert np.allclose(found[:12], held[:12])
 
 
 @pytest.mark.slow

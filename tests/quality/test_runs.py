@@ -15,6 +15,7 @@ from studykit.quality.assess import QualityReport, assess
 from studykit.quality.explain import Candidate
 from studykit.quality.flags import working_table
 from studykit.quality.shifts import Gap, _of_two
+from studykit.quality.side_by_side import without
 from tests.faults.bench import USUAL, explained, flags_of, right
 from tests.faults.laboratory import Lab, make
 from tests.faults.planted import spoiled
@@ -141,7 +142,7 @@ def test_undoing_a_share_gives_back_what_was_mixed() -> None:
     report = assess(*lab.tables())
     sc = report.suspects.scene
     after, before = np.array([5]), np.array([4])
-    clean = runchecks.without(sc, after, before, 0.2)
+    clean = without(sc, after, before, 0.2)
     value = np.where(sc.f.relative, np.exp(clean), clean)
     mixed = 0.8 * value + 0.2 * sc.f.raw[before]
     # algebra both ways: rounding only

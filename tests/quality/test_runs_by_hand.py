@@ -15,20 +15,18 @@ from studykit.quality.explain import Candidate, Scene
 from studykit.quality.frame import Index
 from studykit.quality.reading_order import depth_order, split_containers
 from studykit.quality.runs import (
-    _before,
     _single,
     after_blanks,
     after_rich,
     common_drift,
-    contents,
     drift_table,
     drifts,
     places,
     run_rows,
     uncarried,
-    without,
 )
 from studykit.quality.shifts import Gap, _of_two, shift_table, shifts
+from studykit.quality.side_by_side import contents, predecessors, steps, without
 from tests.quality.hand import least, paid, scene_of
 
 ALL = np.arange(12)
@@ -143,7 +141,7 @@ def test_of_many_runs_without_drift_none_is_common() -> None:
 
 def test_predecessors_are_read_right_before() -> None:
     sc = scene_of(rows={"order": [3.0, 1.0, 2.0, np.nan, 6.0, 7.5, 9.1, 20, 21, 22, 23, 24]})
-    after, before = _before(sc.f, ALL)
+    after, before = predecessors(sc.f, ALL)
     pairs = dict(zip(after.tolist(), before.tolist(), strict=True))
     assert pairs == {2: 1, 0: 2, 5: 4, 8: 7, 9: 8, 10: 9, 11: 10}  # 6 to 7.5 is one place, 7.5 to 9.1 is not
 
@@ -169,16 +167,16 @@ def test_a_share_of_the_predecessor_is_taken_out() -> None:
 
 def test_contents_hand_on_what_was_in_the_bottle() -> None:
     """200, then 0.5 * 100 + 0.5 * 200 = 150, then 0.5 * 60 + 0.5 * 100 = 80: contents 200, 100, 60; adding: 200, 50, 55."""
-    sc = scene_of(analytes=("P",))
-    raw = sc.f.raw.copy()
-    raw[:3, 0] = [200, 150, 80]
-    sc = replace(sc, f=replace(sc.f, raw=raw))
-    after, before = np.array([1, 2]), np.array([0, 1])
-    assert contents(sc, after, before, 0.5)[:3, 0].tolist() == [200, 100, 60]
-    assert contents(sc, after, before, 0.5, adds=True)[:3, 0].tolist() == [200, 50, 55]
-    assert contents(sc, after, before, 0.9)[1, 0] == 0.0  # less than nothing is nothing
-    raw[0, 0] = np.nan
-    assert contents(sc, after, before, 0.5)[1, 0] == 150  # what came before was not read
+    raw = np.array([[200.0], [150], [80], [np.nan], [70]])
+    chain = steps(np.array([1, 2, 4]), np.array([0, 1, 3]))
+
+    def held(share: float, adds: bool = False) -> list[float]:
+        return contents(raw, chain, np.full((5, 1), share), adds)[:, 0].tolist()
+
+    assert held(0.5)[:3] == [200, 100, 60]
+    assert held(0.5, adds=True)[:3] == [200, 50, 55]
+    assert held(0.9)[1] == 0.0  # less than nothing is nothing
+    assert held(0.5)[4] == 70  # what came before was not read
 
 
 def after_one(rich: float, reads: float, s: float = 0.1, absolute: bool = False) -> list[Candidate]:
