@@ -42,6 +42,8 @@ a day or a week more has done is no line that reaches from lot to lot (own judge
 MIXED = 0.2
 """Spread (log) of the containers' rates by which mixed samples differ from their zones, at least (own judgement)."""
 TINY = 1e-12
+ROUNDING = 1e-9
+"""What decimal readings that meet a bound to the digit may miss it by in binary, or by way of their logarithm, and more."""
 FINEST = 1e-4
 """Where most readings agree to the digit (coarse rounding), the others are weighed by this share of the farthest."""
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from studykit.quality.explain import FREE, Candidate, Scene, gain_of
 from studykit.quality.floor import BEYOND, ONE_FACTOR, THIN
-from studykit.quality.frame import Index, Vector, quantile
+from studykit.quality.frame import ROUNDING, Index, Vector, quantile
 from studykit.quality.portions import MOST_OF
 from studykit.quality.purges import without_share
 from studykit.quality.together import FLOOR
@@ -55,7 +55,7 @@ def _thinned(sc: Scene, above: Index, heel: Vector) -> bool:
     per, s = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical[above[0]])), sc.m.s[above[0]]
     with np.errstate(invalid="ignore"):
         far = (heel - quantile(sc.y[above], 0.5)) / per
-        low, rich = ((sign * far > -np.log(THIN)) & (sign * far > BEYOND * s / per) for sign in (-1.0, 1.0))
+        low, rich = ((sign * far > ROUNDING - np.log(THIN)) & (sign * far > BEYOND * s / per) for sign in (-1.0, 1.0))
     x = np.sort(far[low])
     alike = int((np.searchsorted(x, x + ONE_FACTOR, side="right") - np.arange(x.size)).max(initial=0))
     return bool((x.size if rich.any() else alike) >= max(FEWEST, np.isfinite(far).sum() / 2))

@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.flags import listed, shown
-from studykit.quality.frame import Index, Vector, in_units, quantile, rho
+from studykit.quality.frame import ROUNDING, Index, Vector, in_units, quantile, rho
 
 ALIKE = 0.2
 """Shares of several analytes count as one within this much (log; blanks of clean base oil hold a little themselves)."""
@@ -53,7 +53,7 @@ def blank_share(sc: Scene, blank: int, before: int, prior: int | None = None, ad
     for _ in range(4):
         if prior is not None and which.size:
             which, share = _alike(value, (sc.f.raw[before] - share * sc.f.raw[prior]) / (1.0 if adds else 1 - share))
-    told = which.size >= 3 and which.size > _alike(value, stock)[0].size and LEAST <= share < MOST
+    told = which.size >= 3 and which.size > _alike(value, stock)[0].size and LEAST - ROUNDING <= share < MOST
     return (which, share) if told else (np.zeros(0, dtype=np.intp), float("nan"))
 
 

@@ -23,7 +23,7 @@ from scipy import stats
 
 from studykit.quality.explain import transpositions
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, listed, shown
-from studykit.quality.frame import rho
+from studykit.quality.frame import ROUNDING, rho
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -174,7 +174,7 @@ def _judged_pairs(study: Study, pairs: pd.DataFrame, s_y: Mapping[str, float],
     sd, size = np.sqrt(pairs["share"]), pairs["d"].abs()
     out = pairs.assign(difference=pairs["d"] * factor, limit=float(stats.norm.ppf(0.975)) * s * sd * factor)
     out["ratio"] = (out["difference"].abs() / out["limit"]).where(out["limit"] > 0)
-    out["beyond"] = out["ratio"] > 1
+    out["beyond"] = out["ratio"] > 1 + ROUNDING  # decimal readings that differ by just r do so but for their binary rounding
     out["p"] = (2 * stats.t.sf(size / (wide * sd).where(wide * sd > 0), TAIL))
     out["p"] = out["p"].where(s.notna() & (wide > 0))
     out["unit"] = out["unit"].mask(out["relative"], "%")

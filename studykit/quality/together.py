@@ -181,8 +181,8 @@ def settled_apart(sc: Scene, a: int) -> bool:
             far.append(float(sc.f.y[rows[np.argmin(height[rows])], a] - sc.f.y[rows[np.argmax(height[rows])], a]))
     limit = max(SHOWN if sc.f.relative[a] else 0.0, 8 * float(np.nan_to_num(sc.f.stated[a])))
     x = np.array(far)
-    count = max((x > limit).sum(), (x < -limit).sum(), 0) if limit > 0 else 0
-    return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) > limit]))) / 3)
+    count = max((x >= limit).sum(), (x <= -limit).sum(), 0) if limit > 0 else 0
+    return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) >= limit]))) / 3)
 
 
 def _of_runs(found: Sequence[Candidate]) -> list[Candidate]:

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality.explain import Scene
-from studykit.quality.heels import own_heel
+from studykit.quality.heels import _thinned, own_heel
 from studykit.quality.suspects import _says
 from tests.quality.hand import paid, scene_of
 
@@ -74,3 +74,12 @@ def test_the_words_name_the_share() -> None:
     text = _says(sc.f, sc.y, next(own_heel(sc, [1])))
     assert "as if about 45 % of it were what the heel of this container is" in text
     assert "nothing is pumped from the floor" in text
+
+
+@pytest.mark.parametrize("level", [0.7, 1.0, 3.0, 30.0, 41.0, 100.0, 350.0, 1230.0])
+def test_a_heel_of_nine_tenths_exactly_is_not_thinned(level: float) -> None:
+    """27 below 30, 90 below 100: log(0.9) comes out a rounding above or below, and less than nine tenths is asked."""
+    sc = scene_of(analytes=ANALYTES, s=0.005, level=level)
+    at, below = (np.full(4, log(round(share * level, 6))) for share in (0.9, 0.89))
+    assert not _thinned(sc, np.array([0, 1]), at)
+    assert _thinned(sc, np.array([0, 1]), below)

@@ -146,6 +146,8 @@ def test_a_blank_holds_a_share_of_the_bottle_before_it() -> None:
     assert blank([50, 40, 1, 1], before)[0] == []  # three analytes at least
     assert blank([5.5, 4.4, 3.3, 2.2], before)[0] == [0, 1, 2, 3]
     assert blank([4.5, 3.6, 2.7, 1.8], before)[0] == []  # under a hundredth
+    for k in (0.1, 0.7, 1.1, 3.0, 41.0):  # a hundredth exactly, whichever way its logarithm is rounded
+        assert blank([5 * k, 4 * k, 3 * k, 2 * k], [k * x for x in before])[0] == [0, 1, 2, 3]
     # a tenth of the stock's own mixture explains as many
     assert blank([100, 400, 900, 1600], (1000.0, 4000.0, 9000.0, 16000.0))[0] == []
 

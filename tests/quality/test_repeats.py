@@ -11,6 +11,7 @@ from scipy import stats
 
 from studykit.quality.frame import NU
 from studykit.quality.replicates import (
+    R_FACTOR,
     PooledRepeatability,
     _by_one_factor,
     _one_bottle,
@@ -48,6 +49,17 @@ S = 0.02
 
 def pairs(t: pd.DataFrame, drawn: dict[str, float] | None = None, study: Any = None, s: float = S) -> list[dict[str, Any]]:
     return duplicate_pairs(study or study_of(), t, {"P": s}, drawn).to_dict("records")
+
+
+@pytest.mark.parametrize("r", [0.1, 0.3, 0.7, 1.2])
+def test_a_difference_of_r_exactly_is_within_r(r: float) -> None:
+    """Readings of one decimal that differ by just r, whose binary difference is a rounding off: r is not exceeded (ISO 4259:
+    two results are suspect where they differ by more than r; from memory)."""
+    lines = [(f"{first}{by}", first, round(first + by, 1)) for first in (10.1, 99.7, 100.0, 104.3, 250.6)
+             for by in (r, -r, r + 0.1, r - 0.1)]
+    t = rows(*((f"{box}{k}", box, "R1", x) for box, *both in lines for k, x in enumerate(both)))
+    found = {p["container"]: p["beyond"] for p in pairs(t.assign(y=t["value"], relative=False), s=r / R_FACTOR)}
+    assert [found[box] for box, *_ in lines] == 5 * [False, False, True, False]
 
 
 def test_two_bottles_of_a_zone_by_hand() -> None:

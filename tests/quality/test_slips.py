@@ -104,7 +104,8 @@ READ = {"by_stock": 1.0, "by_fluid": float("nan"), "middle_of_limits": float("na
     ({"check_fluid": 100.0}, 1.0, "the value as filled"), ({"middle_of_limits": 100.0, "check_fluid": 40.0}, 0.0, ""),
     ({"by_fluid": 1.0}, 1.0, "the check fluid and the value as filled"), ({"by_fluid": 0.0}, 0.0, ""),
     ({"by_stock": float("nan"), "by_fluid": 3.0}, 3.0, "the check fluid"),
-    ({"ratio": 8.0}, 1.0, "the value as filled, containers uneven"),
+    ({"ratio": 8.0}, 1.0, "the value as filled, containers uneven"), ({"ratio": 2.9}, 1.0, "the value as filled"),
+    ({"ratio": 3.0}, 1.0, "the value as filled, containers uneven"),  # zones of 10 and 30: a factor of three is too much
     ({"by_stock": -2.0}, -2.0, "the value as filled alone: the rest may as well lie on the floor"),
     ({"by_stock": 2.0}, 2.0, "the value as filled"), ({"by_stock": 0.0}, 0.0, "")])
 def test_which_reference_judges_a_file(more: dict[str, float], power: float, by: str) -> None:

@@ -170,6 +170,12 @@ def floor_of(shares: list[float]) -> bool:
     return bool(thinned_floor(t, {f"A{k}": Scatter(s=0.01) for k in range(len(shares))}).flags)
 
 
+@pytest.mark.parametrize(("low", "water"), [(0.89, True), (0.9, False), (0.91, False)])
+def test_nine_tenths_exactly_of_the_zone_above_is_not_thinned(low: float, water: bool) -> None:
+    """90 below 100, to the digit as laboratories round: less than nine tenths is asked."""
+    assert floor_of([low, low, low]) == water
+
+
 @pytest.mark.parametrize(("shares", "water"), [([0.5, 0.5, 0.5, 0.85, 0.5], True), ([0.44, 0.6, 0.42, 0.89, 0.97], False),
                                                ([0.3, 0.4, 0.55, 0.75, 0.89], False), ([0.7, 0.72, 0.69, 0.71], True)])
 def test_what_has_creamed_by_amounts_of_its_own_is_no_water(shares: list[float], water: bool) -> None:

@@ -46,6 +46,15 @@ def test_of_an_absolute_analyte_eight_repeatabilities_count_and_where_none_is_st
     assert not settled_apart(replace(sc, f=replace(sc.f, stated=np.full(2, np.nan))), 0)
 
 
+@pytest.mark.parametrize(("far", "apart"), [
+    ((24.0, 24.0, 90.0, 0.0), True), ((-24.0, -24.0, -90.0, 0.0), True), ((23.9, 24.0, 90.0, 0.0), False),
+    ((27.0, 27.0, 36.0), False), ((27.0, 27.0, 36.1), True),  # alike: a third of the middle one, 9, and no more
+    ((24.0, 24.0, 24.0, 35.0), True), ((-24.0, -24.0, -24.0, -35.0), True)])  # the middle one is 24, not 35
+def test_eight_repeatabilities_exactly_are_a_profile_and_a_third_exactly_is_alike(far: tuple[float, ...], apart: bool) -> None:
+    """Whole readings differ by just 24, eight times 3: at least so much is asked; within a third counts as alike."""
+    assert settled_apart(layered(far, ("KV40", "P"), s=3.0, absolute=("KV40",)), 0) == apart
+
+
 def test_zones_without_a_number_or_a_height_are_left_out() -> None:
     sc = layered((0.3, 0.3, 0.9, 0.0))
     y = sc.f.y.copy()
