@@ -4,8 +4,7 @@ On average (ICH Q1E 2003, section 2.4 and appendix B: the earliest time at which
 the criterion). ``safe``: up to here both one-sided 1 - alpha limits of the fitted difference lie within the margin, followed
 from that observed age at which they lie furthest within; younger containers are taken to be no worse unless the fitted line
 starts beyond the margin or comes back towards zero: then they must be shown within too. ``latest``: from here one of the limits
-lies wholly beyond.
-[safe, latest] is the inverse regression after Fieller (1954, J. R. Stat. Soc. B 16:175) at level 1 - 2 alpha.
+lies wholly beyond. [safe, latest]: inverse regression after Fieller (1954, J. R. Stat. Soc. B 16:175) at level 1 - 2 alpha.
 
 Containers. One is beyond where any pair of its depths is. ``safe``: up to here the upper 1 - alpha limits of the shares
 beyond on either side by each pair (Owen 1963, tolerance limits solved for the share; noncentral t) add up to at most the
@@ -33,6 +32,7 @@ from scipy.interpolate import CubicSpline
 
 from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import Lines
+from studykit.core.memory import remembered
 
 Array = NDArray[np.float64]
 GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
@@ -448,6 +448,7 @@ class Simulated:
         return float(low), float(high)
 
 
+@remembered
 def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units: ArrayLike, margin: tuple[float, float], *,
               times: int = 2000, seed: int = 0) -> Simulated:
     """Times at which the mean passes in ``times`` refits (parametric bootstrap), infinite where never.

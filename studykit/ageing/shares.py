@@ -20,6 +20,7 @@ from studykit.ageing.reach import (
     share_limits,
     share_passes,
 )
+from studykit.core.memory import remembered
 
 Levels = dict[str, list[str]]
 """The levels of each factor that is declared random, one a row of the own differences."""
@@ -37,6 +38,7 @@ class Told:
     untold: tuple[tuple[str, str], ...] = ()
 
 
+@remembered
 def told(pairs: Sequence[tuple[Own, Levels]], bound: float) -> Told:
     """The share's times over all pairs of depths that can tell it, the ends first; nothing where the ends cannot.
 
@@ -104,6 +106,7 @@ def _sampled(owns: Sequence[Own], levels: Sequence[list[str]], bound: float) -> 
     return None if not known else share_passes(known, first.edges, first.share, alpha=first.alpha, span=first.span, stop=bound)
 
 
+@remembered
 def simulated(owns: Sequence[Own], bound: float, seed: int) -> np.ndarray | None:
     """The share's fitted time in refits, from the rows that all pairs with the uppermost depth have; None with too few."""
     some = [own for own in owns if own.pair[0] == owns[0].pair[0]]

@@ -31,6 +31,7 @@ from studykit.ageing.reach import Passing, Simulated, bootstrap, by_ages, earlie
 from studykit.ageing.shares import Levels
 from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch
+from studykit.core.memory import remembered
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
 from studykit.model.rows import ModelRows
@@ -174,22 +175,31 @@ def _no_fit(model: AnalyteModel) -> str:
     return model.path  # its own reasons stand beside its word
 
 
-def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = (),
-                pair: tuple[str, str] | None = None) -> pd.DataFrame:
-    """One row a container and visit: container, visit (day as text), age_months, lot, group, difference (scale of analysis).
+KEYS = ["container", "visit"]
 
-    And the levels of the factors ``random`` as text, under "of NAME". pair: upper and lower depth, the ends where left out.
+
+def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = ()
+                ) -> dict[tuple[str, str], pd.DataFrame]:
+    """Of every pair of depths one row a container and visit that has both and an age.
+
+    Columns: container, visit (day as text), age_months, lot, group, difference (scale of analysis), and the levels of the
+    factors ``random`` as text, under "of NAME".
     """
-    top, bottom = pair or (rows.depths[0], rows.depths[-1])
-    keys = ["container", "visit"]
     table = rows.visits[rows.visits["qualifier"] == ""]
-    cells = table.groupby([*keys, "depth"], observed=True)["y"].mean().unstack("depth")
+    cells = table.groupby([*KEYS, "depth"], observed=True)["y"].mean().unstack("depth")
+    facts = table.drop_duplicates(KEYS).set_index(KEYS).reindex(cells.index)
+    return {pair: _between(pair, cells, facts, factors, random) for pair in pairs_of(rows.depths)}
+
+
+def _between(pair: tuple[str, str], cells: pd.DataFrame, facts: pd.DataFrame, factors: tuple[str, ...],
+             random: tuple[str, ...]) -> pd.DataFrame:
+    """``differences`` of one pair of depths; ``cells``: means by container and visit, ``facts``: their lots, ages, factors."""
+    top, bottom = pair
     if top not in cells or bottom not in cells:
-        return pd.DataFrame(columns=[*keys, "age_months", "lot", *(f"of {f}" for f in random), "group",
-                                     "difference"])
-    both = cells[[top, bottom]].dropna()
-    facts = table.drop_duplicates(keys).set_index(keys).reindex(both.index)
-    out = both.reset_index()[keys]
+        return pd.DataFrame(columns=[*KEYS, "age_months", "lot", *(f"of {f}" for f in random), "group", "difference"])
+    there = (cells[[top, bottom]].notna().all(axis=1) & facts["age_months"].notna()).to_numpy()
+    both, facts = cells[there], facts[there]
+    out = both.reset_index()[KEYS]
     out["age_months"] = facts["age_months"].to_numpy(dtype=float)
     out["lot"] = facts["lot"].astype(str).to_numpy()
     for name in random:
@@ -224,7 +234,7 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
         known = "is known" if limits == 1 else "are known"
         return [], [f"{limits} of its results {known} only as a limit, so no line over time is fitted"]
     factors, random = grouping(study, rows), sampled_from(study, rows)
-    each = {p: d[d["age_months"].notna()] for p in pairs_of(rows.depths) for d in [differences(rows, factors, random, p)]}
+    each = differences(rows, factors, random)
     outer, *others = each
     if each[outer].empty:
         return [], ["no container has both the uppermost and the lowest zone and an age"]
@@ -238,7 +248,7 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
 
         def one(pair: tuple[str, str], label: str = str(label), tied: tuple[Tie, ...] = tied) -> Trend:
             own = _own(study, rows, alpha, label, pair, parts[pair], each[pair][each[pair]["group"] == label], tied)
-            return _trend(study, own, fits[pair], bent)
+            return _trend(own, fits[pair], bent)
 
         try:
             first = one(outer)
@@ -290,7 +300,9 @@ def _own(study: Study, rows: ModelRows, alpha: float, label: str, pair: tuple[st
     return own, {name: part[f"of {name}"].tolist() for name in sampled_from(study, rows)}
 
 
-def _trend(study: Study, given: tuple[Own, Levels], fit: LackOfFit, bent: bool) -> Trend:
+@remembered
+def _trend(given: tuple[Own, Levels], fit: LackOfFit, bent: bool) -> Trend:
+    """The line of one pair of depths in one group; DesignMismatch where its ages or containers carry none."""
     own, random = given
     if not len(own.months) or same_ages(own.months).max() < 1:
         raise DesignMismatch("all ages are equal")

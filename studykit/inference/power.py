@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
+from studykit.core.memory import remembered
 from studykit.inference.contrasts import Array, Contrasts, pair_rows, word_codes
 from studykit.inference.declared import basis_of, judged_squares
 
@@ -117,6 +118,7 @@ def _cholesky(matrix: Array) -> Array:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 1e-18 * max(float(values[-1]), 1e-300))))
 
 
+@remembered
 def containers_needed(means: ArrayLike, cov: ArrayLike, edge: float, *, alpha: float = 0.05, chance: float = 0.8,
                       start: int = 2, most: int = 500, groups: int = 1, structure: str = "unstructured",
                       heights: ArrayLike | None = None, side: int = 0) -> int | None:

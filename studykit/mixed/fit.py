@@ -49,6 +49,7 @@ from scipy import optimize, stats
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.core.interval import Interval
+from studykit.core.memory import remembered
 from studykit.mixed import statsmodels_check as secondopinion
 from studykit.mixed.balance import one_minimum
 from studykit.mixed.blocks import Blocks, compress
@@ -155,6 +156,7 @@ class RemlFit:
         """Response minus ``fitted``, (n,), in the response's unit."""
         return np.asarray(self._y - self.fitted)
 
+    @remembered
     def profile_upper(self, component: str, level: float = 0.95) -> float:
         """One-sided upper confidence limit of a variance, by the profile of the restricted likelihood.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
@@ -34,13 +34,13 @@ def usable(stage: StudyTables) -> pd.DataFrame:
     return without_excluded(stage.results, exclusions)
 
 
-def fit_all(stage: StudyTables, *, with_excluded: bool = False) -> list[AnalyteModel]:
-    """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well.
+def fit_all(stage: StudyTables, *, with_excluded: bool = False, only: Collection[str] | None = None) -> list[AnalyteModel]:
+    """Fit every declared analyte, or ``only`` some; ``with_excluded`` takes the excluded results in as well.
 
     A numerical failure of one analyte is that analyte's finding, 'not assessed' with its reason.
     """
     results = stage.results if with_excluded else usable(stage)
-    return [_safely(stage, a, results) for a in stage.study.analytes]
+    return [_safely(stage, a, results) for a in stage.study.analytes if only is None or a in only]
 
 
 def _safely(stage: StudyTables, analyte: str, results: pd.DataFrame) -> AnalyteModel:

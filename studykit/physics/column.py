@@ -21,6 +21,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from studykit.core.errors import BadInput, Fault
+from studykit.core.memory import remembered
 from studykit.physics.diffusion import cumulative, finite_volume, method_for
 from studykit.physics.velocity import (
     PACKING,
@@ -224,6 +225,7 @@ def _history(temperature_c: float | Floats, longest_days: float) -> tuple[Floats
     return t, np.arange(t.size + 1.0)
 
 
+@remembered
 def expected_column(component: Component, liquid: Liquid, height_m: float, ages_days: Sequence[float],
                     temperature_c: float | Floats, *, cells: int = 200, heights: Sequence[float] = (),
                     between: bool = True) -> ColumnProfile:

@@ -240,7 +240,8 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
     looked_at = sum(held.groupby(by, observed=True).ngroups for by in groupings) * (model.cells.k if zones else 1)
-    told = pd.concat([_by(study, model, held, by, looked_at) for by in groupings], ignore_index=True)
+    own, noise = _own(model, held, bool(zones)), noise_of_contrast(study, model)[:2]
+    told = pd.concat([_by(model, held, own, noise, by, looked_at) for by in groupings], ignore_index=True)
     if young and "age_months" in factors:  # grouped by tenths of a month, told by the ages in the group
         told["age_months"] = told["age_months"].map(exact.groupby(held["age_months"]).mean().round(2))
     told = told.rename(columns={"bottom - top": AGAINST_MIXED}) if zones else told
@@ -285,29 +286,38 @@ def zone_contrasts(model: FittedModel) -> pd.DataFrame:
     return own.dropna(subset="contrast").assign(**{c: own["container"].map(info[c]) for c in ("lot", "store", "age_months")})
 
 
-def _by(study: Study, model: FittedModel, held: pd.DataFrame, by: list[str], looked_at: int) -> pd.DataFrame:
+def _own(model: FittedModel, held: pd.DataFrame, zoned: bool) -> tuple[NDArray[np.float64], NDArray[np.intp], list[Any]]:
+    """Contrasts of containers, the place of each one's container in ``held``, and the rows of each zone ("" where all are)."""
+    each = zone_contrasts(model) if zoned else container_contrasts(model.rows)
+    zone = each[ZONE].to_numpy() if zoned else np.full(len(each), "")
+    return (each["contrast"].to_numpy(dtype=float), held.index.get_indexer(pd.Index(each["container"])),
+            [zone == z for z in (model.cells.labels if zoned else ("",))])
+
+
+def _by(model: FittedModel, held: pd.DataFrame, own: tuple[NDArray[np.float64], NDArray[np.intp], list[Any]],
+        noise: tuple[float | None, float], by: list[str], looked_at: int) -> pd.DataFrame:
     """The rows of one grouping, each group by the scatter of its own containers; ``looked_at``: groups that share alpha."""
-    each = zone_contrasts(model) if model.rows.margin.side else container_contrasts(model.rows)
-    zones = [ZONE] if model.rows.margin.side else []
+    (contrast, container, of_zone), grouped = own, held.groupby(by, observed=True)
+    zones, group = [ZONE] if model.rows.margin.side else [], grouped.ngroup().to_numpy()
+    ends, limited = held["ends"].to_numpy(), held["limited"].to_numpy()
+    its = np.where(container < 0, -1, group[container])
     rows = []
-    for key, part in held.groupby(by, observed=True):
-        mine, own = held.index.isin(part.index), each[each["container"].isin(part.index)]
-        if part["limited"].any():
+    for k, key in enumerate(grouped.size().index):
+        key, mine = key if isinstance(key, tuple) else (key,), group == k
+        if limited[mine].any():
             told = _limited_group(model, mine, looked_at)
-        elif not part["ends"].any():
-            told = [(len(part), math.nan, math.nan, math.nan, model.shown_unit, NO_ENDS)] * (model.cells.k if zones else 1)
+        elif not ends[mine].any():
+            told = [(int(mine.sum()), math.nan, math.nan, math.nan, model.shown_unit, NO_ENDS)] * len(of_zone)
         else:
-            told = [_group(study, model, own.loc[own[ZONE] == z if zones else own.index, "contrast"], looked_at)
-                    for z in (model.cells.labels if zones else ("",))]
+            told = [_group(model, pd.Series(contrast[(its == k) & here]), noise, looked_at) for here in of_zone]
         rows += [(*key, *([z] if zones else []), *t) for z, t in zip(model.cells.labels if zones else ("",), told, strict=True)]
     return pd.DataFrame(rows, columns=[*by, *zones, *GROUP_ENDS])
 
 
-def _group(study: Study, model: FittedModel, part: pd.Series, looked_at: int) -> tuple[Any, ...]:
+def _group(model: FittedModel, part: pd.Series, noise: tuple[float | None, float], looked_at: int) -> tuple[Any, ...]:
     """One group (and zone) whose containers' readings are numbers: GROUP_ENDS."""
-    noise, noise_df, _ = noise_of_contrast(study, model)
     one = len(part) == 1
-    own, df = (noise, noise_df) if one else (float(part.std(ddof=1)), len(part) - 1.0)
+    own, df = noise if one else (float(part.std(ddof=1)), len(part) - 1.0)
     if own is None:
         return 1, model.rows.margin.shown(float(part.iloc[0])), math.nan, math.nan, model.shown_unit, ONE
     floor = max(model.cells.step * model.cells.noise_part / math.sqrt(6), 1e-300)  # what rounding alone scatters

@@ -9,7 +9,7 @@ lies on the floor is missing above it, and the mixed container of the zones does
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +40,8 @@ HEEL, REST = ("heel",), ("composite",)
 NO_RESULT, NO_REST = "no draw at the floor has a result", "nothing that was stirred after the draws has a result"
 OPEN = "too few, or they scatter too much"
 Span = tuple[float, float]
+Reading = tuple[str, float, float]
+"""Sign, value and limit of one result; NaN where there is none."""
 Told = tuple[str, float, float, float, str]
 """Word, estimate, low, high and unit."""
 
@@ -88,32 +90,39 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
     drawn = samples[samples["kind"].isin(kinds) & samples["container"].isin(stored)].set_index("sample")["container"]
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
-    by_container = dict(iter(mine.groupby(mine["sample"].map(drawn).astype(str))))
+    by_container = dict[str, list[Reading]]()
+    for container, sign, value, limit in zip(mine["sample"].map(drawn), mine["qualifier"], mine["value"], mine["limit"],
+                                             strict=True):
+        by_container.setdefault(str(container), []).append((str(sign), float(value), float(limit)))
     zones = _zones(stage, model) if zones is None else zones
     nearest, means = dict[str, float](), dict[str, Span]()
     counts, levels = dict[str, int](), dict[str, float]()
     unsure, unseen = list[str](), list[str]()
     for container in dict.fromkeys(drawn.astype(str)):
-        rows, own = by_container.get(container, mine.iloc[:0]), zones.get(container)
+        rows, own = by_container.get(container, []), zones.get(container)
         spans = [] if own is None else [_apart(margin, value, own) for value in _values(rows)]
         if not spans or any(math.isnan(low) or math.isnan(high) for low, high in spans):
             unseen.append(container)
             continue
         nearest[container] = max((_nearest(*span) for span in spans), key=abs)
         means[container] = (min(low for low, _ in spans), max(high for _, high in spans))
-        counts[container] = max(int((rows["qualifier"] == "").sum()), 1)
-        levels[container] = float(rows["value"].fillna(rows["limit"]).mean())
+        counts[container] = max(sum(sign == "" for sign, *_ in rows), 1)
+        levels[container] = _mean(limit if math.isnan(value) else value for _, value, limit in rows)
         if any(low < high and (low <= margin.low or high >= margin.high) for low, high in spans):
             unsure.append(container)
     return Floors(nearest=nearest, spans=means, results=counts, levels=levels, open=tuple(unsure), unseen=tuple(unseen))
 
 
-def _values(rows: pd.DataFrame) -> list[Span]:
+def _values(rows: list[Reading]) -> list[Span]:
     """Between which values each result lies: the mean of those that are numbers, and every limit."""
-    numbers = rows.loc[rows["qualifier"] == "", "value"]
-    limits = rows[rows["qualifier"] != ""]
-    return [(float(numbers.mean()),) * 2] * bool(len(numbers)) + [
-        _bounds(str(r["qualifier"]), float(r["limit"])) for r in limits.to_dict("records")]
+    numbers = [value for sign, value, _ in rows if sign == ""]
+    return [(_mean(numbers),) * 2] * bool(numbers) + [_bounds(sign, limit) for sign, _, limit in rows if sign != ""]
+
+
+def _mean(values: Iterable[float]) -> float:
+    """Mean of the values that are numbers; NaN where none is."""
+    known = [v for v in values if not math.isnan(v)]
+    return float(np.mean(known)) if known else math.nan
 
 
 def _bounds(sign: str, limit: float) -> Span:

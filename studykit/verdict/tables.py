@@ -96,10 +96,11 @@ def blind(stage: StudyTables) -> bool:
     return check_layered(t, scatter, study)[2]
 
 
-def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame) -> str:
+def record_verdict(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict, by_use: pd.DataFrame) -> str:
     """Record the verdict's words and numbers; returns the template of the opening sentence.
 
-    ``by_use``: the table of ``uses.uses``, any row of which may veto the declared action.
+    ``models``: those that the verdict judged. ``by_use``: the table of ``uses.uses``, any row of which may veto the declared
+    action.
     """
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
@@ -129,7 +130,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
             stage.record(f"needed.{name}", v.needed, table=table)
             if 0 < v.containers < v.needed:
                 stage.record(f"more.{name}", v.needed - v.containers, table=f"needed.{name} - containers.{name}")
-    if at_lock := at_locked_margins(stage, outcome):
+    if at_lock := at_locked_margins(stage, models, outcome):
         stage.record("verdict_at_lock", at_lock[0])
         stage.record("verdict_sentence_at_lock", at_lock[1])
     return "{verdict_sentence} {action}" + " {verdict_sentence_at_lock}" * bool(at_lock)
@@ -216,10 +217,11 @@ class _Otherwise:
     results: pd.DataFrame
 
 
-def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
+def at_earlier_margins(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
     """The word of an analyte at each margin that it was locked with, beside the word at the margin that counts now.
 
-    Columns: analyte, name, margin before, word before, margin, word; empty where no margin changed after the lock.
+    ``models``: of every analyte, at the margins that count now. Columns: analyte, name, margin before, word before, margin,
+    word; empty where no margin changed after the lock.
     """
     columns = ["analyte", "name", "margin before", "word before", "margin", "word"]
     try:
@@ -230,28 +232,29 @@ def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
     for key, margins in changed.items():
         declared = stage.study.analytes[key]
         for margin in margins:
-            word = _judged_with(stage, {key: margin}).told_words()[key]
+            word = _judged_with(stage, models, {key: margin}).told_words()[key]
             rows.append((key, stage.study.label_of(key), margin.text(declared.unit), word, declared.margin.text(declared.unit),
                          now[key]))
     return pd.DataFrame(rows, columns=columns)
 
 
-def _judged_with(stage: OpenStage, margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
-    """The study's verdict, had some analytes other margins."""
+def _judged_with(stage: OpenStage, models: list[AnalyteModel], margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
+    """The study's verdict, had some analytes other margins; only those are fitted again."""
     other = {k: stage.study.analytes[k].model_copy(update={"margin": m}) for k, m in margins.items()}
     study = stage.study.model_copy(update={"analytes": {**stage.study.analytes, **other}})
     tables = _Otherwise(study=study, root=stage.root, out=stage.out, containers=stage.containers, samples=stage.samples,
                         results=stage.results)
-    return judge_all(tables, fit_all(tables))
+    again = {m.analyte: m for m in fit_all(tables, only=margins)}
+    return judge_all(tables, [again.get(m.analyte, m) for m in models])
 
 
-def at_locked_margins(stage: OpenStage, outcome: StudyVerdict) -> tuple[str, str] | None:
+def at_locked_margins(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> tuple[str, str] | None:
     """The study's word at the margins that were locked first, and a sentence with every word; None where no word differs."""
     try:
         locked = locked_margins(stage.root, stage.study)
     except BadInput:  # a lock edited by hand: the report says so elsewhere
         return None
-    other = _judged_with(stage, {k: m for k, (m, _) in locked.items()}) if locked else outcome
+    other = _judged_with(stage, models, {k: m for k, (m, _) in locked.items()}) if locked else outcome
     if (other.word, other.told_words()) == (outcome.word, outcome.told_words()):
         return None
     which = "; ".join(f"{stage.study.label_of(k)} {m.text(stage.study.analytes[k].unit)}" for k, (m, _) in locked.items())

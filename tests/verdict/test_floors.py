@@ -52,10 +52,10 @@ def model(margin: Margin = FIVE, alpha: float = 0.05) -> Any:
 
 def test_a_result_is_its_number_or_what_its_limit_allows() -> None:
     """Two numbers count by their mean, each limit by itself: below 8 from 0 to 8, above 90 without an end."""
-    rows = pd.DataFrame({"qualifier": ["", "<", "", ">"], "value": [10.0, NAN, 14.0, NAN], "limit": [NAN, 8.0, NAN, 90.0]})
+    rows = [("", 10.0, NAN), ("<", NAN, 8.0), ("", 14.0, NAN), (">", NAN, 90.0)]
     assert _values(rows) == [(12.0, 12.0), (0.0, 8.0), (90.0, INF)]
-    assert _values(rows.iloc[[1]]) == [(0.0, 8.0)]
-    assert _values(rows.iloc[:0]) == []
+    assert _values(rows[1:2]) == [(0.0, 8.0)]
+    assert _values([]) == []
 
 
 @pytest.mark.parametrize(("value", "zones", "span"), [
