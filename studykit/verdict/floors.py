@@ -101,7 +101,7 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     for container in dict.fromkeys(drawn.astype(str)):
         rows, own = by_container.get(container, []), zones.get(container)
         spans = [] if own is None else [_apart(margin, value, own) for value in _values(rows)]
-        if not spans or any(math.isnan(low) or math.isnan(high) for low, high in spans):
+        if not spans or any(math.isnan(low) for low, _ in spans):
             unseen.append(container)
             continue
         nearest[container] = max((_nearest(*span) for span in spans), key=abs)

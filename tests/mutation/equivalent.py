@@ -84,6 +84,11 @@ EQUIVALENT: dict[str, str] = {
         "residuals of one analyte: the first row's is the last row's",
     "verdict/alone|opened|comparison|stage.containers['treatment'] == 'stored'|stage.containers['treatment'] >= 'stored'|0":
         "the other words, of controls, stand before it in the alphabet",
+    "verdict/floors|_bounds|comparison|sign == '>'|sign >= '>'|0": "the other sign, <, comes before it",
+    "verdict/pouring|litres_of_ends|comparison|stage.containers['treatment'] == 'stored'|"
+    "stage.containers['treatment'] >= 'stored'|0": "the other words, of controls, stand before it in the alphabet",
+    "quality/purges|_as_settled|comparison|sc.m.rate_spread <= 0|sc.m.rate_spread < 0|0":
+        "without a spread every rate is the fitted one: the same expectation, more than once",
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from studykit.quality.ceiling import ALL, _rows, _step_at, saturated_curve
+from studykit.quality.ceiling import ALL, FEWEST, _rows, _step_at, _within, saturated_curve
 from studykit.quality.flags import robust_sd
 
 
@@ -49,10 +49,52 @@ def test_readings_that_are_shared_throughout_are_steps_and_few_are_none() -> Non
 
 @pytest.mark.parametrize(("top", "values", "step"), [
     (101.0, [99.7, 99.9, 100.0, 101.0], 1.0), (99.9, [99.7, 99.9, 9.75], 0.1), (101.5, [99.75, 100.0, 101.5], 0.1),
-    (0.0, [0.0, -0.25], 0.01), (9.0, [9.0, 1.25], 0.01)])
+    (0.0, [0.0, -0.25], 0.01), (9.0, [9.0, 1.25], 0.01), (0.5, [0.5, 0.125, 0.05], 0.001), (3.0, [3.0, 2.0, 0.25], 1.0),
+    (1.0, [1.0, 0.5], 1.0)])
 def test_the_step_in_which_readings_of_the_highest_power_of_ten_stand(top: float, values: list[float], step: float) -> None:
     """Significant digits: 99.7 beside 101 has more decimals, and does not say that 101 was read to a tenth."""
     assert _step_at(top, np.array(values)) == pytest.approx(step)
+
+
+def within_by_hand(values: list[float], boxes: list[str]) -> float:
+    """Each reading off the median of its container, where another stands beside it; each container has taken one number."""
+    own = [[v for v, b in zip(values, boxes, strict=True) if b == box] for box in sorted(set(boxes))]
+    own = [x for x in own if len(x) > 1]
+    about = [v - float(np.median(x)) for x in own for v in x]
+    if len(about) < FEWEST:
+        return float("inf")
+    return robust_sd(about) / float(np.sqrt(1 - len(own) / len(about)))
+
+
+@pytest.mark.parametrize("boxes", ["AABBCC", "AAABBBCCC", "AAABBBCCCDE", "AABBC", "ABCDEFG", "AAAAAABCD", "AAAABBCCCCCD"])
+def test_readings_scatter_about_the_middle_of_their_container(boxes: str) -> None:
+    """In any order, against medians taken container by container; five that stand beside another are too few."""
+    rng = np.random.default_rng(len(boxes))
+    for _ in range(3):
+        order = rng.permutation(len(boxes))
+        values, mixed = rng.normal(size=len(boxes)), [boxes[i] for i in order]
+        code = np.unique(mixed, return_inverse=True)[1]
+        assert _within(values, code) == pytest.approx(within_by_hand(values.tolist(), mixed))
+
+
+def test_the_scatter_that_counts_is_that_within_containers_if_it_is_smaller_and_a_step_at_least() -> None:
+    """Two lots, 40 and 80, read to 0.1: containers of two that differ by 0.4 (0.2 off their middle) or by nothing,
+    which leaves whole numbers: a step of 1 at the top."""
+    box = [f"C{k}" for k in range(12) for _ in (0, 1)]
+    for gap, step in ((0.4, 0.1), (0.0, 1.0)):
+        values = [40.0 * (1 + k % 2) - gap * j for k in range(12) for j in (0, 1)]
+        t = bottles(values, ["R1"] * 24).assign(container=box)
+        wide = max(within_by_hand(values, box), 0.101)
+        (row,) = _rows("P", t, 0.1)
+        near = sum(step / 2 <= 80 - v < wide for v in values)
+        assert row[5] == pytest.approx((near + 1) * step / wide)
+
+
+@pytest.mark.parametrize(("low", "p"), [([80.0, 80, 85, 85], 1.0), ([80.0, 80, 80, 85, 90], None), ([80.0, 80, 80, 85], 1.0)])
+def test_lower_readings_shared_twice_on_average_are_steps(low: list[float], p: float | None) -> None:
+    """Four readings of two values, exactly twice: steps; five of three values: none."""
+    (row,) = _rows("P", bottles([*low, *[100.0] * 4], ["R1"] * (len(low) + 4)), 0.1)
+    assert (row[-1] == 1.0) == (p is not None)
 
 
 def flagged(bottles_at_top: int, rows: int = 1) -> bool:

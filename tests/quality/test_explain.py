@@ -405,6 +405,26 @@ def test_an_analyte_far_from_the_factor_has_an_amount_of_its_own() -> None:
     assert _one_amount(near, 1, np.arange(10)) == pytest.approx(np.exp(-0.462))
 
 
+def test_an_analyte_that_lies_far_below_the_factor_has_an_amount_of_its_own_too() -> None:
+    """Nine at 0.5 and one at 0.1, 3.6 of 0.1 below their mean; the others lie 0.4 of 0.1 above it."""
+    names = tuple("ABCDEFGHIJ")
+    for last, alike in ((0.1, False), (0.12, True)):
+        assert np.isfinite(_one_amount(scene_of(analytes=names, u={1: [*[0.5] * 9, last]}), 1, np.arange(10))) == alike
+
+
+def test_analytes_that_a_container_lacks_do_not_count_among_those_that_one_factor_explains() -> None:
+    """Three of six are alike; of three more the container has no number, or no scatter is known: six count."""
+    for lost in ("u", "su"):
+        sc = scene_of(boxes=6, analytes=tuple("ABCDEFGHI"), u={1: [-0.5] * 3 + [0.0] * 6})
+        u, su = sc.m.u.copy(), sc.m.su.copy()
+        if lost == "u":
+            u[1, 6:] = np.nan
+        else:
+            su[6:] = np.nan
+        sc = replace(sc, m=replace(sc.m, u=u, su=su))
+        assert list(_by_factor(sc, 1, 0.0, -0.5, np.array([9.0] * 3 + [0.0] * 6), np.arange(9) < 3)), lost
+
+
 def test_a_container_thinned_by_one_factor_and_a_viscosity_by_its_own() -> None:
     """Four elements by 0.6 (ln = -0.51, 5.1 sd), KV40 of 100 at 200 (absolute, 10 sd): four of five, one factor."""
     x = log(0.6)

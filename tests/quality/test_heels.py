@@ -83,3 +83,20 @@ def test_a_heel_of_nine_tenths_exactly_is_not_thinned(level: float) -> None:
     at, below = (np.full(4, log(round(share * level, 6))) for share in (0.9, 0.89))
     assert not _thinned(sc, np.array([0, 1]), at)
     assert _thinned(sc, np.array([0, 1]), below)
+
+
+@pytest.mark.parametrize(("s", "reads", "thinned"), [
+    (1.0, 44.8, False), (1.0, 44.7, True),  # -ln 0.9 of the level is 5.27; five standard deviations are 5
+    (1.2, 44.1, False), (1.2, 43.9, True)])  # five of 1.2 are 6
+def test_of_values_as_they_are_a_heel_is_held_against_the_level(s: float, reads: float, thinned: bool) -> None:
+    sc = scene_of(analytes=ANALYTES, absolute=ANALYTES, s=s, level=50.0)
+    assert _thinned(sc, np.array([0, 1]), np.full(4, reads)) == thinned
+
+
+def test_half_of_the_analytes_exactly_are_enough_and_two_at_least() -> None:
+    sc = scene_of(analytes=ANALYTES, s=0.02)
+    for thin, thinned in ((1, False), (2, True), (3, True)):
+        assert _thinned(sc, np.array([0, 1]), np.log([50.0] * thin + [100.0] * (4 - thin))) == thinned
+    rich = scene_of(analytes=ANALYTES[:3], s=0.02)
+    assert _thinned(rich, np.array([0, 1]), np.log([80.0, 40.0, 300.0]))  # by amounts of their own, beside one that is rich
+    assert not _thinned(rich, np.array([0, 1]), np.log([80.0, 40.0, 100.0]))

@@ -110,3 +110,12 @@ def test_two_containers_at_least_are_looked_at() -> None:
     sc = read_as((50, 75, 137.5))
     one = replace(sc, f=replace(sc.f, names=("C1",)))
     assert best(one, "container").price == pytest.approx(log(2) + 3.5 + log(3))
+
+
+def test_a_share_is_taken_out_of_readings_below_one_too() -> None:
+    """0.3 expected after 0.9: half of each is 0.6; read 0.66, a tenth more, is 0.33 by itself; below nothing it stands."""
+    sc = scene_of(analytes=("P", "KV40"), absolute=("KV40",))
+    own, before, read = (np.array([log(x), x]) for x in (0.3, 0.9, 0.66))
+    np.testing.assert_allclose(without_share(sc, read, own, before, 0.5), [log(0.33), 0.3 + 0.06])
+    deep = np.array([log(0.3), -2.0])
+    np.testing.assert_allclose(without_share(sc, read, own, deep, 0.5), [log(0.66), 0.3 + 0.66 + 0.85])

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality.flags import Scatter, working_table
-from studykit.quality.floor import thinned_floor
+from studykit.quality.floor import stock_of, thinned_floor
 from studykit.quality.frame import _of_mixing, build_frame, spread
 from studykit.quality.memory import cleared
 from studykit.quality.plausibility import wear_metals
@@ -168,6 +168,21 @@ def floor_of(shares: list[float]) -> bool:
     t = pd.DataFrame(rows, columns=["container", "sample", "analyte", "value", "height"]).assign(
         kind="spot", treatment="stored", relative=True)
     return bool(thinned_floor(t, {f"A{k}": Scatter(s=0.01) for k in range(len(shares))}).flags)
+
+
+@pytest.mark.parametrize(("shares", "water"), [
+    ([0.5, 0.5, 0.5, 0.5, 1.0], True), ([0.5, 0.5, 0.5, 1.0], False), ([0.5, 0.5], True), ([0.5, 1.0], False),
+    ([0.5] * 8 + [1.0] * 2, True), ([0.5] * 7 + [1.0] * 3, False)])
+def test_four_of_five_exactly_are_nearly_all_analytes(shares: list[float], water: bool) -> None:
+    """Counts meet four fifths exactly: at least so many are asked, and two."""
+    assert floor_of(shares) == water
+
+
+def test_the_stock_is_stored_containers_of_which_zones_were_read() -> None:
+    t = pd.DataFrame({"kind": ["spot", "spot", "blank", "spot", "spot", "heel"],
+                      "container": ["C2", "C1", "C9", "", "K1", "C8"],
+                      "treatment": ["stored", "", "", "stored", "remixed", "stored"]})
+    assert stock_of(t) == ["C1", "C2"]
 
 
 @pytest.mark.parametrize(("low", "water"), [(0.89, True), (0.9, False), (0.91, False)])

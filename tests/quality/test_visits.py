@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.visits import unfold
+from studykit.quality.visits import _lowered, unfold
 from studykit.study.definition import parse_study
 from tests.studies import definition
 
@@ -58,3 +58,11 @@ def test_the_day_from_which_a_container_stood_counts_whichever_bottle_it_is_writ
         found = unfold(parse_study(definition()), drum(), bottles(stood_from=stood),
                        pd.DataFrame({"sample": [f"S{i}" for i in range(6)]}))
         assert found.containers["age_months"].tolist() == pytest.approx([3, 12], abs=0.1)
+
+
+@pytest.mark.parametrize(("changes", "taken"), [({}, 0.0), ({"vessel": "none"}, 0.45), ({"liquid_height_mm": np.nan}, 0.45),
+                                                ({}, 1000.0)])
+def test_a_level_is_lowered_where_something_was_taken_from_a_known_one_alone(changes: dict[str, object], taken: float) -> None:
+    """Nothing taken, a shape or a filling not known, or more taken than there was: what the table says stands."""
+    (row,) = drum(**changes).to_dict("records")
+    assert _lowered(parse_study(definition()), row, taken) == {}

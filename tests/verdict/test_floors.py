@@ -345,15 +345,16 @@ def test_a_floor_without_a_ratio_or_without_zones_is_unseen() -> None:
 
 
 def test_zones_between_which_values_lie(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A: upper 4 and 8, lower 12: mean of means 9, weighted 8.5; B with a limit keeps its two ends, whatever was weighted."""
-    table = pd.DataFrame({"container": [*"AAA", *"BB"], "depth": ["u", "u", "l", "u", "l"],
-                          "qualifier": ["", "", "", "<", ""], "value": [4.0, 8, 12, NAN, 6],
-                          "limit": [NAN, NAN, NAN, 4.0, NAN]})
+    """A: upper 4 and 8, lower 12, bottom 15: mean of means 11, weighted 8.5; B with a limit keeps its two
+    ends, whatever was weighted."""
+    table = pd.DataFrame({"container": [*"AAAA", *"BB"], "depth": ["u", "u", "l", "b", "u", "l"],
+                          "qualifier": ["", "", "", "", "<", ""], "value": [4.0, 8, 12, 15, NAN, 6],
+                          "limit": [NAN, NAN, NAN, NAN, 4.0, NAN]})
     made = SimpleNamespace(rows=SimpleNamespace(table=table))
     stage = SimpleNamespace(study=None, containers=None, samples=None)
     weighted: list[Any] = []
     monkeypatch.setattr(floor, "zones_of", lambda *_: weighted)
-    assert floor._zones(stage, made) == {"A": (9.0, 9.0), "B": (3.0, 5.0)}  # type: ignore[arg-type]
+    assert floor._zones(stage, made) == {"A": (11.0, 11.0), "B": (3.0, 5.0)}  # type: ignore[arg-type]
     weighted += [SimpleNamespace(container="A", mean=8.5), SimpleNamespace(container="B", mean=1.0)]
     assert floor._zones(stage, made) == {"A": (8.5, 8.5), "B": (3.0, 5.0)}  # type: ignore[arg-type]
 

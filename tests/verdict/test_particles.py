@@ -98,6 +98,22 @@ def test_whole_container_samples_give_a_second_bound(tmp_path):
     assert list(shown["verdict"]) == ["homogeneous"] * 2
 
 
+@pytest.mark.parametrize("n", [2, 5])
+def test_top_and_bottom_against_the_whole_of_their_own_container_by_hand(tmp_path, n):
+    """Student's t interval of the logarithms of each end over its container's whole; two containers are enough."""
+    cells = with_composites()
+    for c in list(cells)[n:]:
+        del cells[c]["composite"]
+    stage, models = opened(tmp_path, cells)
+    spans = particlebounds._against_whole(stage, models[0])
+    assert spans is not None
+    for span, end in zip(spans, ("upper", "lower"), strict=True):
+        logs = np.log([cells[c][end][0] / cells[c]["composite"][0] for c in list(cells)[:n]])
+        half = stats.t.ppf(0.975, n - 1) * logs.std(ddof=1) / math.sqrt(n)
+        assert (span.low, span.high, span.level) == pytest.approx(
+            (100 * math.expm1(logs.mean() - half), 100 * math.expm1(logs.mean() + half), 0.95))
+
+
 def test_one_whole_sample_is_no_scatter(tmp_path):
     cells = calm(6)
     cells["C0"] = cells["C0"] | {"composite": [100.0]}
@@ -118,7 +134,9 @@ def test_for_light_matter_the_poor_end_is_the_bottom(tmp_path):
 def test_a_stratified_analyte_is_bounded_too(tmp_path):
     stage, models = opened(tmp_path, calm(6, lower=40.0))
     found = particlebounds.ruled_out(stage, models)
-    table = particlebounds.shown(particlebounds.table_of(found, verdict_tables.judge_all(stage, models)))
+    ladder = particlebounds.table_of(found, verdict_tables.judge_all(stage, models))
+    assert [bool(x) for x in ladder.iloc[:, -1]] == [True] + [False] * (len(particlebounds.LADDER_UM) - 1)  # one sentence
+    table = particlebounds.shown(ladder)
     assert table["verdict"].tolist() == ["stratified"]
 
 
@@ -132,6 +150,9 @@ def test_what_is_missing_is_said(tmp_path):
     alone, one = opened(tmp_path / "alone", {"T1": {"upper": [100], "middle": [100], "lower": [101]}},
                         repeatability={"r": 4.0, "source": "invented"})
     assert "no depths could be compared over several containers: P." in particlebounds.told(alone, (), one)
+    without, single = opened(tmp_path / "both", {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, parts=[],
+                             repeatability={"r": 4.0, "source": "invented"})
+    assert "[[components]]" not in particlebounds.told(without, (), single)  # one reason is enough
     empty = particlebounds.table_of((), verdict_tables.judge_all(alone, one))
     assert particlebounds.shown(empty).empty
 

@@ -34,6 +34,32 @@ def test_litres_leave_layer_by_layer():
         c.taken(layers, 99.0, from_top=True)
 
 
+def ends(containers: dict[str, object] | None = None, **samples: object) -> dict[str, float]:
+    """Litres of the ends of two stored drums of 500 and 400 mm beside a remixed one of 100 mm; zones at 0.9, 0.5, 0.3."""
+    boxes = pd.DataFrame({"container": ["C1", "C2", "K1"], "vessel": "drum", "liquid_height_mm": [500.0, 400.0, 100.0],
+                          "treatment": ["stored", "stored", "remixed"]}).assign(**(containers or {}))
+    rows = pd.DataFrame([("spot", box, d, h + 0.01 * off) for box, off in (("C1", 1), ("C2", -1), ("K1", 50))
+                         for d, h in zip(DEPTHS, (0.9, 0.5, 0.3), strict=True)],
+                        columns=["kind", "container", "depth", "height"]).assign(**samples)
+    study = SimpleNamespace(vessels={"drum": VESSEL}, factors=SimpleNamespace(depths=list(DEPTHS)))
+    return c.litres_of_ends(SimpleNamespace(containers=boxes, samples=rows, study=study))
+
+
+def test_the_litres_of_the_ends_are_cut_at_the_middles_between_mean_heights():
+    """From 0.7 up and from 0.4 down, of an upright drum of 380 mm: 1.134 L a cm; the remixed one says nothing."""
+    per_mm = math.pi / 4 * 380**2 / 1e6
+    assert ends() == pytest.approx({f"{name}.{end}": part * mm * per_mm for name, part in (("first", 0.3), ("last", 0.4),
+                                                                                          ("whole", 1.0))
+                                    for end, mm in (("least", 400), ("most", 500))})
+
+
+@pytest.mark.parametrize(("containers", "samples"), [
+    ({"treatment": "remixed"}, {}), ({"liquid_height_mm": [500.0, np.nan, 100.0]}, {}), ({}, {"height": np.nan}),
+    ({}, {"height": 0.5}), ({}, {"depth": "upper"})])
+def test_no_litres_are_told_where_a_level_or_a_height_is_not_known(containers, samples):
+    assert ends(containers, **samples) == {}
+
+
 @pytest.mark.parametrize("margin", [{"relative_percent": 5}, {"absolute": 5}])
 def test_the_whole_content_is_the_mixed_mean_and_the_ends_bracket_it(margin):
     _, m = fit(layered(gradient=0.4, sd=1e-4), DEPTHS, margin)
