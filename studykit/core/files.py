@@ -132,7 +132,9 @@ def csv_text(table: pd.DataFrame) -> str:
     safe = table.copy()
     for k, name in enumerate(table.columns):
         column = table.iloc[:, k]
-        if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column)):
+        harmless = isinstance(column.dtype, pd.StringDtype) and all(
+            safe_cell(v) == v for v in column.unique() if isinstance(v, str))  # each text once: a large table repeats them
+        if not (harmless or pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column)):
             safe.isetitem(k, column.astype(object).map(lambda v: safe_cell(v) if isinstance(v, str) else v).tolist())
         if isinstance(name, str) and safe_cell(name) != name:
             safe = safe.rename(columns={name: safe_cell(name)})

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from studykit.quality.elsewhere import Others
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.frame import Index, Vector, in_units, quantile, rho, spread
-from studykit.quality.shifts import EITHER, TOLD, cost, robust_mean, shift_table
+from studykit.quality.homes import of_kind
+from studykit.quality.shifts import EITHER, TOLD, costs, means_of_fluid, shift_table
 
 COLUMNS, ROWS = "exchanged columns", "rows shifted"
 NO_BLANK = float(np.log(1000.0))
@@ -73,16 +74,14 @@ def _columns(sc: Scene, rows: Index, a: int, b: int, gain: float, price: float, 
 
 def _leans(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
     """By run: what it saves that the check fluid reads a as b and b as a, by its values (A x A; 0 where not known)."""
-    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
         should = np.where(sc.f.relative, np.log(sc.f.reference), np.nan)
     out = {}
-    for run, rows in runs:
-        mean, var = robust_mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]])
+    for (run, _), mean, var in zip(runs, *means_of_fluid(sc, runs), strict=True):
         se = np.sqrt(np.maximum(np.nan_to_num(sc.f.stated), 0.01) ** 2 + np.where(var < 1e6, var, np.inf))
         k = len(sc.f.analytes)
-        as_is = np.array([cost(float(mean[a] - should[a]), float(se[a]), 0.0) for a in range(k)])
-        other = np.array([[cost(float(mean[a] - should[b]), float(se[a]), 0.0) for b in range(k)] for a in range(k)])
+        other = costs(mean[:, None] - should, np.broadcast_to(se[:, None], (k, k)))
+        as_is = other.diagonal()
         known = np.isfinite(mean) & np.isfinite(should)
         saved = as_is[:, None] + as_is[None] - other - other.T
         out[run] = np.where(known[:, None] & known[None], saved, 0.0)
@@ -92,7 +91,7 @@ def _leans(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
 def _apart(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
     """By run: what it saves that containers and check fluid read a as b does in the other runs (A x A)."""
     table, out = shift_table(sc, runs), {}
-    fluid, every = sc.f.rows["kind"].eq("check fluid").to_numpy(), np.unique(np.concatenate([r for _, r in runs]))
+    fluid, every = of_kind(sc.f, "check fluid"), np.unique(np.concatenate([r for _, r in runs]))
     sides = [(gap, se, Others(sc.y, every[own[every]])) for gap, se, own in (
         ("containers", "containers_se", sc.f.zone), ("check_fluid", "check_fluid_se", fluid))]
     by_run = {str(run): t for run, t in table.groupby("run", sort=False)}
@@ -110,8 +109,8 @@ def _apart(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
 def _saved(gap: Vector, se: Vector, between: Vector) -> Vector:
     """What it saves that a is off by ``between`` (a, b) and b by (b, a), where both are known and lie apart."""
     k = gap.size
-    now = np.array([cost(float(gap[a]), float(se[a]), 0.0) for a in range(k)])
-    then = np.array([[cost(float(gap[a]), float(se[a]), float(between[a, b])) for b in range(k)] for a in range(k)])
+    now, alike = costs(gap, se), (k, k)
+    then = costs(np.broadcast_to(gap[:, None], alike), np.broadcast_to(se[:, None], alike), between)
     known = np.isfinite(gap) & (se < 1e6)
     far = np.abs(between) > 3 * np.maximum(se[:, None], se[None])
     return np.where(known[:, None] & known[None] & far, now[:, None] + now[None] - then - then.T, 0.0)
@@ -158,7 +157,7 @@ def _sharper(sc: Scene, own: Index, other: Index, cells: Vector) -> Vector:
 
     A check fluid near to the stock in content is told apart from it by that alone, as the stock's zones lie far apart.
     """
-    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    fluid = of_kind(sc.f, "check fluid")
     with np.errstate(invalid="ignore", divide="ignore"):
         value = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
     mine, its = (np.where(fluid[i][:, None] & np.isfinite(value), value, sc.m.typical[i]) for i in (own, other))
@@ -198,10 +197,15 @@ class Expected:
             sc.f.zone, self._fluid, self._blank))
         with np.errstate(invalid="ignore", divide="ignore"):
             self._value = np.log(sc.f.reference)
+        self._out, self._filled = np.full_like(self.x, np.nan), np.zeros(0, dtype=np.intp)
 
     def of(self, run: str) -> tuple[Vector, NDArray[np.bool_]]:
-        """What the rows of a run should read (NaN in all other rows), and which rows are fluids known beforehand."""
-        rows, out = self._rows.get(run, np.zeros(0, dtype=np.intp)), np.full_like(self.x, np.nan)
+        """What the rows of a run should read (NaN in all other rows), and which rows are fluids known beforehand.
+
+        Holds until the next run is asked for: there is one array for all of them.
+        """
+        rows, out = self._rows.get(run, np.zeros(0, dtype=np.intp)), self._out
+        out[self._filled], self._filled = np.nan, rows
         stock, there = self._stock.without(rows)
         stock = stock if there else self._all
         for label, others in self._zones.items():

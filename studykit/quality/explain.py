@@ -117,6 +117,13 @@ class Scene:
         """The zone rows of a container."""
         return np.flatnonzero((self.f.at == box) & self.f.zone)
 
+    @property
+    def boxes(self) -> list[Index]:
+        """The zone rows of each container that has any, in the order of their codes."""
+        rows = np.flatnonzero(self.f.zone)
+        rows = rows[np.argsort(self.f.at[rows], kind="stable")]
+        return np.split(rows, np.flatnonzero(np.diff(self.f.at[rows])) + 1) if rows.size else []
+
     def loss(self, rows: Index, y: Vector) -> Vector:
         """Cost of each column if these rows of one container read y (rows x A), level and own rate fitted anew."""
         offset = self.m.typical[rows] - np.nan_to_num(self.m.level[self.f.at[rows]])

@@ -1,4 +1,4 @@
-"""In which run each container was read: found once for a frame, in which faults are tried many times over."""
+"""In which run each container was read, and which bottles are of a kind: found once for a frame, tried many times over."""
 
 from __future__ import annotations
 
@@ -28,5 +28,13 @@ def runs_of(f: Read) -> NDArray[np.object_]:
     """Run of each container by its code, NaN where its zones were read in none or in several; not to be written into."""
     own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(range(len(f.names)))
     found = own["first"].where(own["nunique"] == 1).to_numpy(object)
+    found.flags.writeable = False
+    return found
+
+
+@lru_cache(maxsize=6)
+def of_kind(f: Read, kind: str) -> NDArray[np.bool_]:
+    """Which rows of a frame are of a kind, as ``check fluid`` or ``blank``; not to be written into."""
+    found = f.rows["kind"].eq(kind).to_numpy(bool)
     found.flags.writeable = False
     return found

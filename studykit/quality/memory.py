@@ -13,6 +13,7 @@ import numpy as np
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.flags import listed, shown
 from studykit.quality.frame import ROUNDING, Index, Vector, in_units, quantile, rho
+from studykit.quality.homes import of_kind
 
 ALIKE = 0.2
 """Shares of several analytes count as one within this much (log; blanks of clean base oil hold a little themselves)."""
@@ -69,7 +70,7 @@ def fluid_share(sc: Scene, after: Index, before: Index, adds: bool = False) -> t
     the check fluid does, as it has that evaporated, or was diluted.
     """
     none = np.zeros(0, dtype=np.intp), float("nan"), 0.0
-    if sc.f.rows["kind"].eq("check fluid").to_numpy()[after].sum() < 2:
+    if of_kind(sc.f, "check fluid")[after].sum() < 2:
         return none
     tries = []
     shares = np.linspace(LEAST, 0.5, 50)
@@ -83,7 +84,7 @@ def fluid_share(sc: Scene, after: Index, before: Index, adds: bool = False) -> t
 
 def _by_one_factor(sc: Scene, after: Index) -> float:
     """What it saves at most, nats, that the check fluid reads all analytes off its values by one factor."""
-    i = after[sc.f.rows["kind"].eq("check fluid").to_numpy()[after]]
+    i = after[of_kind(sc.f, "check fluid")[after]]
     s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
     value = in_units(sc.f.relative, sc.y[i])
     off = (value - sc.f.reference) / s
@@ -93,7 +94,7 @@ def _by_one_factor(sc: Scene, after: Index) -> float:
 
 def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector, adds: bool) -> Vector:
     """What it saves, by share and analyte, that the check fluid's bottles hold it of what came before (0 without limits)."""
-    own = sc.f.rows["kind"].eq("check fluid").to_numpy()[after]
+    own = of_kind(sc.f, "check fluid")[after]
     i, j = after[own], before[own]
     s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
     value = in_units(sc.f.relative, sc.y[i])

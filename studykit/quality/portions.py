@@ -6,6 +6,7 @@ viscosity, another test, as it was. Settling cannot do so, since what is dissolv
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 
 import numpy as np
@@ -82,7 +83,7 @@ def _portion(sc: Scene, i: int, mine: Mask, middle: float) -> Iterator[Candidate
 
 def at_the_floor(sc: Scene) -> Iterator[Candidate]:
     """All analytes of the lowest zone of several containers thinned, in each by one factor of its own: one explanation."""
-    found = [low for box in np.unique(sc.f.at[sc.f.zone]) if (low := _low(sc, sc.rows_of(int(box)))) is not None]
+    found = [low for rows, delta in _thinned(sc) if (low := _low(sc, rows, delta)) is not None]
     if len(found) < SEVERAL:
         return
     n, k = len(np.unique(sc.f.at[sc.f.zone])), len(found)
@@ -95,18 +96,44 @@ def at_the_floor(sc: Scene) -> Iterator[Candidate]:
                     detail=", ".join(f"{np.exp(delta):.3g}" for delta in sorted(delta for _, delta, _ in found)))
 
 
-def _low(sc: Scene, rows: Index) -> tuple[Index, float, float] | None:
+def _thinned(sc: Scene) -> Iterator[tuple[Index, float]]:
+    """Containers' rows, and the factor (log) by which their lowest bottles are thinned, where their analytes agree in one.
+
+    In the order of containers; those of as many bottles, with as many of them lowest, at once.
+    """
+    height, alike = sc.f.rows["height"].to_numpy(float), defaultdict[tuple[int, int], list[tuple[Index, Index]]](list)
+    for rows in sc.boxes:
+        low = height[rows] <= np.nanmin(height[rows], initial=np.inf) + 1e-9
+        if not low.all() and low.any():
+            alike[int(low.sum()), rows.size].append((rows[low], rows[~low]))
+    found = list[tuple[int, Index, float]]()
+    for own in alike.values():
+        low, others = (np.array([parts[k] for parts in own]) for k in (0, 1))  # containers x bottles
+        per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
+        gap = _middles(sc.m.e / per, low) - _middles(sc.m.e / per, others)
+        s = (sc.m.s / per)[low[:, 0]]
+        live = np.isfinite(gap) & np.isfinite(s)
+        delta = _middle(np.nan_to_num(gap), s, live)
+        off = np.where(live, ((gap - delta[:, None]) / s) ** 2, 0.0).sum(axis=1) / np.maximum(live.sum(axis=1), 1)
+        for k in np.flatnonzero((live.sum(axis=1) >= FEWEST) & (delta < 0) & (off <= SCATTERED * (1 + 1e-9))):
+            found.append((int(sc.f.at[low[k, 0]]), np.sort(np.concatenate([low[k], others[k]])), float(delta[k])))
+    yield from ((rows, delta) for _, rows, delta in sorted(found, key=lambda f: f[0]))
+
+
+def _middles(e: Vector, rows: Index) -> Vector:
+    """Medians of the columns of e (n x A) over each line of rows (containers x bottles), NaN left out: containers x A."""
+    return quantile(e[rows.T].reshape(rows.shape[1], -1), 0.5).reshape(len(rows), -1)
+
+
+def _low(sc: Scene, rows: Index, delta: float) -> tuple[Index, float, float] | None:
     """A container's lowest bottles, the factor (log) that thins them, and what undoing it saves; None if not clear."""
     height = sc.f.rows["height"].to_numpy(float)[rows]
     low = height <= np.nanmin(height, initial=np.inf) + 1e-9
-    if low.all() or not low.any():
-        return None
     per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical[rows]))
     e, s = sc.m.e[rows] / per, (sc.m.s[rows] / per)[low][:1]
     gap = quantile(e[low], 0.5)[None] - quantile(e[~low], 0.5)[None]
     live = np.isfinite(gap) & np.isfinite(s)
-    delta = float(_middle(np.nan_to_num(gap), s, live)[0])
-    if live.sum() < FEWEST or delta >= 0 or float(np.mean(((gap - delta) / s)[live] ** 2)) > SCATTERED:
+    if float(np.mean(((gap - delta) / s)[live] ** 2)) > SCATTERED:
         return None
     y = sc.y[rows].copy()
     y[low] = sc.f.times(y[low], np.exp(-delta))

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from studykit.quality.explain import FREE, MAINLY, Candidate, Scene, gain_of, scene
 from studykit.quality.frame import NU, Frame, Index, Vector, fit, in_units, quantile, rho, summing
+from studykit.quality.homes import of_kind
 from studykit.quality.memory import cleared, joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
 from studykit.quality.side_by_side import SHARES, Best, as_blank, best_shares, predecessors, without
@@ -99,15 +100,14 @@ def drift_table(sc: Scene, run: str, rows: Index) -> pd.DataFrame:
     s = sc.m.s[use]
     slope = np.zeros(x.shape[1])
     live = np.isfinite(r)
-    middle = np.zeros(x.shape[1])
+    middle, read = np.zeros(x.shape[1]), np.where(live, r, 0.0)
     for _ in range(8):
-        z = np.nan_to_num((r - slope * x - middle) / s)
-        w = np.where(live, (NU + 1) / (NU + z**2), 0.0) / s**2
-        middle = (w * np.nan_to_num(r - slope * x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
-        xc = x - (w * x).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
-        slope = (w * xc * np.nan_to_num(r)).sum(axis=0) / np.maximum((w * xc**2).sum(axis=0), 1e-300)
-        middle = (w * np.nan_to_num(r - slope * x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
-    level = (w * np.nan_to_num(r)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+        w = np.where(live, (NU + 1) / (NU + ((read - slope * x - middle) / s) ** 2), 0.0) / s**2
+        total = np.maximum(w.sum(axis=0), 1e-300)
+        xc = x - (w * x).sum(axis=0) / total
+        slope = (w * xc * read).sum(axis=0) / np.maximum((w * xc**2).sum(axis=0), 1e-300)
+        middle = (w * (read - slope * x)).sum(axis=0) / total
+    level = (w * read).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
     gain = (np.where(live, rho((r - level) / s) - rho((r - slope * x - middle) / s), 0.0)).sum(axis=0)
     se = 1.1 / np.sqrt(np.maximum((xc**2 / s**2 * live).sum(axis=0), 1e-300))
     return pd.DataFrame({"run": run, "analyte": sc.f.analytes, "slope": slope, "se": se, "n": live.sum(axis=0),
@@ -197,7 +197,7 @@ def _with_level(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]],
 
 def _level_cost(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> float:
     """What the level of a run costs, nats: against the reference values of the check fluid, and against other runs."""
-    fluid = rows[sc.f.rows["kind"].eq("check fluid").to_numpy()[rows]]
+    fluid = rows[of_kind(sc.f, "check fluid")[rows]]
     with np.errstate(all="ignore"):
         off = rho((sc.y[fluid] - np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)) / sc.m.s[fluid])
     if len(runs) < 2:
@@ -276,7 +276,7 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
 def _single(sc: Scene, after: Index, before: Index, runs: int) -> Iterator[Candidate]:
     """The bottles of a run that fit worst, as if each held a share of the one before it, of a blank first of all."""
     misfit = rho(sc.m.z[after]).sum(axis=1) * sc.m.share
-    blank = sc.f.rows["kind"].eq("blank").to_numpy()
+    blank = of_kind(sc.f, "blank")
     n, few = (sc.f.at >= 0).sum(), 2 * runs * blank[before].sum()  # after a blank it is looked for in two ways
     for k in np.argsort(-misfit)[:4]:
         if misfit[k] < 4:
@@ -305,7 +305,7 @@ def after_blanks(f: Frame, rows: Sequence[int]) -> Index:
     """Rows of bottles that were read right after a blank, among these rows of runs."""
     own, runs = np.array(rows, dtype=np.intp), f.rows["run"].to_numpy(object)
     pairs = [predecessors(f, np.flatnonzero(runs == run)) for run in sorted(set(runs[own]))]
-    blank = f.rows["kind"].eq("blank").to_numpy()
+    blank = of_kind(f, "blank")
     found = np.concatenate([after[blank[before] & ~blank[after]] for after, before in pairs])
     return np.asarray(found, dtype=np.intp)
 

@@ -6,8 +6,10 @@ said by what the check fluid should read (its reference value, or the middle of 
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -16,7 +18,7 @@ from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
 from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line
-from studykit.quality.homes import runs_of
+from studykit.quality.homes import of_kind, runs_of
 
 Mask = NDArray[np.bool_]
 USUAL_SHIFT = 1.0
@@ -40,29 +42,44 @@ def robust_mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
     """Robust mean of each column and its variance (rows x A; NaN left out)."""
     live = np.isfinite(x) & np.isfinite(s)
     m = np.nan_to_num(quantile(np.where(live, x, np.nan), 0.5))
+    read, s = np.where(live, x, 0.0), np.where(live, s, 1.0)
     for _ in range(8):
-        w = np.where(live, (NU + 1) / (NU + np.nan_to_num((x - m) / s) ** 2) / s**2, 0.0)
-        m = (w * np.nan_to_num(x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+        w = np.where(live, (NU + 1) / (NU + ((read - m) / s) ** 2) / s**2, 0.0)
+        m = (w * read).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
     know = np.where(live, 1 / s**2, 0.0).sum(axis=0)
     return np.where(know > 0, m, np.nan), 1 / np.maximum(know, 1e-300)
 
 
-def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
+def means_of_fluid(sc: Scene, runs: list[tuple[str, Index]]) -> tuple[Vector, Vector]:
+    """Robust means of the check fluid in each run, and their variances (runs x A); runs of as many bottles of it at once."""
+    fluid, a = of_kind(sc.f, "check fluid"), sc.y.shape[1]
+    mean, var = np.full((len(runs), a), np.nan), np.full((len(runs), a), np.nan)
+    own, alike = [rows[fluid[rows]] for _, rows in runs], defaultdict[int, list[int]](list)
+    for g, rows in enumerate(own):
+        alike[rows.size].append(g)
+    for size, places in alike.items():
+        at = np.array([own[g] for g in places], dtype=np.intp).reshape(len(places), size).T
+        found = robust_mean(*(part[at].reshape(size, len(places) * a) for part in (sc.y, sc.m.s)))
+        mean[places], var[places] = (part.reshape(-1, a) for part in found)
+    return mean, var
+
+
+def shift_table(sc: Scene, runs: list[tuple[str, Index]], of_fluid: tuple[Vector, Vector] | None = None) -> pd.DataFrame:
     """How far each run reads from the others, by its containers and by its check fluid, with standard errors.
 
-    usual: what shifts between runs are ordinary. On the scale of y; NaN where a run has none.
+    usual: what shifts between runs are ordinary. On the scale of y; NaN where a run has none. ``of_fluid``: the means of the
+    check fluid and their variances, where they are known already.
     """
-    kind = sc.f.rows["kind"].eq("check fluid").to_numpy()
     stock = np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
     rows = []
-    home, fluids = _homes(sc), _fluid_gaps(sc, runs, kind)
+    home, fluids = _homes(sc), _fluid_gaps(*(means_of_fluid(sc, runs) if of_fluid is None else of_fluid))
     usual = USUAL_SHIFT * np.where(sc.f.stated > 0, sc.f.stated, quantile(sc.m.s[sc.f.zone], 0.5))
     known = stock & (home != "")
     many = _gaps_of_many(sc, pd.Index([run for run, _ in runs]).get_indexer(pd.Index(home)), known, len(runs)) if (
         len(runs) >= MANY) else None
     for g, (run, _) in enumerate(runs):
         u = _gap_of_containers(sc, stock & (home == run), known) if many is None else (many[0][g], many[1][g])
-        fluid = fluids[run]
+        fluid = fluids[0][g], fluids[1][g]
         rows += [(run, name, u[0][a], u[1][a], fluid[0][a], fluid[1][a], usual[a], a) for a, name in enumerate(sc.f.analytes)]
     return pd.DataFrame(rows, columns=["run", "analyte", "containers", "containers_se", "check_fluid",
                                        "check_fluid_se", "usual", "column"])
@@ -136,21 +153,18 @@ def _lots_of_two(f: Frame) -> Vector:
     return np.column_stack(columns) if columns else np.zeros((len(f.names), 0))
 
 
-def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:
-    """How far each run's check fluid reads from the middle one of all runs, with standard errors.
+def _fluid_gaps(means: Vector, var: Vector) -> tuple[Vector, Vector]:
+    """How far each run's check fluid reads from the middle one of all runs, with standard errors (runs x A, as both given).
 
     The middle of three runs or more is not moved by one that is off; of two runs neither can be called the wrong one.
     """
-    each = [robust_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
-    means, var = (np.array([e[k] for e in each]) for k in (0, 1))
-    out = {}
-    for g, (run, _) in enumerate(runs):
-        others = means if len(runs) > 2 else np.delete(means, g, axis=0)
-        count = np.isfinite(others).sum(axis=0)
-        about = np.where(np.isfinite(others), np.delete(var, g, axis=0).min(axis=0), 0.0).max(axis=0)
-        gap = np.where(count > 0, means[g] - quantile(others, 0.5), np.nan)
-        out[run] = np.where(count > 1 if len(runs) > 2 else count > 0, gap, np.nan), np.sqrt(var[g] + about)
-    return out
+    n, known = len(means), np.isfinite(means)
+    others = known.sum(axis=0) if n > 2 else known.sum(axis=0) - known
+    middle = quantile(means, 0.5) if n > 2 else means[::-1]
+    least = np.sort(var, axis=0)[:2]  # the least of the others': the next one where it is the run's own
+    about = np.where(others > 0, np.where(var == least[0], least[-1], least[0]), 0.0)
+    gap = np.where(others > (1 if n > 2 else 0), means - middle, np.nan)
+    return gap, np.sqrt(var + about)
 
 
 def cost(gap: float, se: float, at: float) -> float:
@@ -158,7 +172,14 @@ def cost(gap: float, se: float, at: float) -> float:
     return (TAIL + 1) / 2 * float(np.log1p(((gap - at) / se) ** 2 / TAIL)) if np.isfinite(gap) and se < 1e6 else 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def costs(gap: Vector, se: Vector, at: Vector | float = 0.0) -> Vector:
+    """As ``cost``, of arrays of one form."""
+    known = np.isfinite(gap) & (se < 1e6)
+    away = np.where(known, gap - at, 0.0) / np.where(known, se, 1.0)
+    return np.asarray(np.where(known, (TAIL + 1) / 2 * np.log1p(away**2 / TAIL), 0.0))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Gap:
     """How far one run reads one analyte from the other runs: by its containers, by its check fluid (gap, standard error).
 
@@ -174,7 +195,7 @@ class Gap:
     se_off: float
     levels: tuple[float, float] = (np.nan, np.nan)
 
-    @property
+    @cached_property
     def best(self) -> float:
         """The shift that containers and check fluid together show; NaN where there is neither."""
         know = [(g, s) for g, s in (self.containers, self.fluid) if np.isfinite(g) and s < 1e6]
@@ -188,13 +209,17 @@ class Gap:
 
     def near(self, gap: float) -> float:
         """The ordinary shift that is nearest to a gap."""
-        return float(np.clip(gap, -self.usual, self.usual))
+        return gap if np.isnan(gap) else min(max(gap, -self.usual), self.usual)
+
+    @cached_property
+    def ordinary(self) -> float:
+        """What an ordinary shift costs, in nats."""
+        usual = self.near(self.best)
+        return cost(*self.containers, usual) + cost(*self.fluid, usual)
 
     def gain(self, containers: float, fluid: float) -> float:
         """Nats that such shifts save against an ordinary one."""
-        usual = self.near(self.best)
-        none = cost(*self.containers, usual) + cost(*self.fluid, usual)
-        return none - cost(*self.containers, containers) - cost(*self.fluid, fluid)
+        return self.ordinary - cost(*self.containers, containers) - cost(*self.fluid, fluid)
 
     def offset(self) -> tuple[float, float, float]:
         """The amount, in the unit, that containers and check fluid read more alike, as gaps of each; NaN where none can be."""
@@ -211,26 +236,29 @@ class Gap:
         return cost(self.off, self.se_off, 0.0) - cost(self.off, self.se_off, amount)
 
 
-def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
-    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+def _gaps(sc: Scene, runs: list[tuple[str, Index]], asked: Collection[str]) -> tuple[dict[str, list[Gap]], int]:
+    """The gaps that are known of the runs ``asked`` about, and of how many analytes of all runs they are known."""
     with np.errstate(invalid="ignore", divide="ignore"):
         should = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
         unsure = np.nan_to_num(sc.f.unsure / np.where(sc.f.relative, sc.f.reference, 1.0))
-    own = {run: robust_mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
+    own = means_of_fluid(sc, runs)
     home, stock = _homes(sc), np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
-    level = {run: quantile(sc.m.level[stock & (home == run)], 0.5) for run, _ in runs}
     out: dict[str, list[Gap]] = {run: [] for run, _ in runs}
-    for r in shift_table(sc, runs).to_dict("records"):
-        mean, var = own[str(r["run"])]
+    at = {run: (mean, var, quantile(sc.m.level[stock & (home == run)], 0.5))
+          for (run, _), mean, var in zip(runs, *own, strict=True) if run in asked}
+    t = shift_table(sc, runs, own)
+    known = [np.isfinite(t[by]) & (t[f"{by}_se"] < 1e6) for by in ("containers", "check_fluid")]
+    known_at_all = (known[0] | known[1]).to_numpy(bool)
+    for r in t[known_at_all & t["run"].isin(list(asked)).to_numpy(bool)].to_dict("records"):
+        mean, var, level = at[str(r["run"])]
         a = int(r["column"])
-        g = Gap(column=a, containers=(r["containers"], r["containers_se"]), fluid=(r["check_fluid"], r["check_fluid_se"]),
-                usual=float(r["usual"]), off=float(mean[a] - should[a]),
-                se_off=float(np.sqrt(r["usual"] ** 2 + var[a] + unsure[a] ** 2)), levels=(
-                    (float(np.exp(level[str(r["run"])][a] - r["containers"])), float(np.exp(mean[a] - r["check_fluid"])))
-                    if sc.f.relative[a] else (np.nan, np.nan)))
-        if np.isfinite(g.best):
-            out[str(r["run"])].append(g)
-    return out
+        out[str(r["run"])].append(Gap(
+            column=a, containers=(r["containers"], r["containers_se"]), fluid=(r["check_fluid"], r["check_fluid_se"]),
+            usual=float(r["usual"]), off=float(mean[a] - should[a]),
+            se_off=float(np.sqrt(r["usual"] ** 2 + var[a] + unsure[a] ** 2)), levels=(
+                (float(np.exp(level[a] - r["containers"])), float(np.exp(mean[a] - r["check_fluid"])))
+                if sc.f.relative[a] else (np.nan, np.nan))))
+    return out, int(known_at_all.sum())
 
 
 def shifts(sc: Scene, runs: list[tuple[str, Index]], of: str = "") -> list[Candidate]:
@@ -238,11 +266,12 @@ def shifts(sc: Scene, runs: list[tuple[str, Index]], of: str = "") -> list[Candi
 
     ``of``: the one run of three or more that is asked about, where it is one.
     """
-    gaps = _gaps(sc, runs)
-    looked = float(np.log(max(2, sum(map(len, gaps.values())))))
+    asked = [r for r in runs if not of or r[0] == of]
+    gaps, known = _gaps(sc, runs, {run for run, _ in asked})
+    looked = float(np.log(max(2, known)))
     tries: list[tuple[float, Candidate]] = []
-    for run, rows in (r for r in runs if not of or r[0] == of):
-        kind = sc.f.rows["kind"].iloc[rows].eq("check fluid").to_numpy()
+    for run, rows in asked:
+        kind = of_kind(sc.f, "check fluid")[rows]
         for g in gaps[run]:
             one = [("run shift", g.best, g.gain(g.best, g.best), rows)]
             if g.both:
@@ -279,7 +308,7 @@ def _by_offset(sc: Scene, run: str, rows: Index, g: Gap, price: float) -> list[t
 
 def _by_blanks(sc: Scene, rows: Index, a: int, amount: float) -> float:
     """Nats by which the blanks of a run speak for an offset of it: they read about as much, and not as those of other runs."""
-    kind = sc.f.rows["kind"].to_numpy(object) == "blank"
+    kind = of_kind(sc.f, "blank")
     mine, others = np.isin(np.arange(kind.size), rows) & kind, ~np.isin(np.arange(kind.size), rows) & kind
     read = float(np.nanmean(sc.f.raw[mine, a])) if np.isfinite(sc.f.raw[mine, a]).any() else np.nan
     usual = float(np.nanmean(sc.f.raw[others, a])) if np.isfinite(sc.f.raw[others, a]).any() else 0.0

@@ -20,6 +20,7 @@ from studykit.core.memory import remembered
 from studykit.quality.explain import Candidate, Scene, cells, scene
 from studykit.quality.flags import listed, shown
 from studykit.quality.frame import Frame, Index, Vector, fit, quantile
+from studykit.quality.homes import of_kind
 from studykit.quality.levels import containers
 from studykit.quality.runs import ENOUGH, drift_table, drifts, run_rows
 from studykit.quality.runs import places as place_in_run
@@ -144,7 +145,7 @@ def _unseen(base: Scene, seed: int, faults: tuple[str, ...], units: Mapping[str,
 
 def blind_to(f: Frame) -> tuple[str, ...]:
     """What these samples cannot show at any size, as they were drawn and read."""
-    fluid = f.rows["kind"].eq("check fluid").to_numpy()
+    fluid = of_kind(f, "check fluid")
     out = ["what happened to every container alike, except what the value as filled shows (one habit with the tool, one "
            "dilution of all)"]
     if not fluid.any():
@@ -156,7 +157,7 @@ def blind_to(f: Frame) -> tuple[str, ...]:
 
 def above_the_fluid(f: Frame) -> tuple[str, ...]:
     """Analytes in which the middle of the stock's zones reads higher than any reading of the check fluid."""
-    fluid = f.rows["kind"].eq("check fluid").to_numpy()
+    fluid = of_kind(f, "check fluid")
     if not fluid.any() or not f.zone.any():
         return ()
     with np.errstate(invalid="ignore"):

@@ -6,10 +6,18 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.quality.frame import NU
-from studykit.quality.shifts import TAIL, Gap, _fluid_gaps, cost, robust_mean
+from studykit.quality.shifts import TAIL, Gap, _fluid_gaps, cost, means_of_fluid, robust_mean
+
+
+class KindsAlone:
+    """Of a frame only what its rows are."""
+
+    def __init__(self, rows: pd.DataFrame) -> None:
+        self.rows = rows
 
 
 def test_a_robust_mean_is_the_root_of_its_own_equation_and_a_wild_reading_moves_it_little() -> None:
@@ -31,13 +39,31 @@ def test_a_check_fluid_is_held_against_the_middle_of_the_runs_or_against_the_oth
     """By hand: of three runs against their median, of two against the other; standard errors of two readings of 0.2 each."""
     reads = [[r] * 2 for r in runs]
     y = np.concatenate([np.array(r)[:, None] for r in reads])
-    sc = SimpleNamespace(y=y, m=SimpleNamespace(s=np.full(y.shape, 0.2)))
+    f = KindsAlone(pd.DataFrame({"kind": ["check fluid"] * len(y)}))
+    sc = SimpleNamespace(f=f, y=y, m=SimpleNamespace(s=np.full(y.shape, 0.2)))
     rows = [(f"R{k}", np.array([2 * k, 2 * k + 1])) for k in range(len(runs))]
-    found = _fluid_gaps(sc, rows, np.full(len(y), True))  # type: ignore[arg-type]
-    for (run, _), gap in zip(rows, gaps, strict=True):
-        assert found[run][0] == pytest.approx([gap], nan_ok=True)
+    found = _fluid_gaps(*means_of_fluid(sc, rows))  # type: ignore[arg-type]
+    for k, gap in enumerate(gaps):
+        assert found[0][k] == pytest.approx([gap], nan_ok=True)
         if gap == gap:
-            assert found[run][1] == pytest.approx([math.sqrt(0.02 + 0.02)])
+            assert found[1][k] == pytest.approx([math.sqrt(0.02 + 0.02)])
+
+
+def test_means_of_runs_taken_together_are_to_the_bit_those_of_each_run_by_itself() -> None:
+    """Runs with none, one, three and four bottles of the check fluid among others, some not read."""
+    rng = np.random.default_rng(8)
+    y, s = rng.normal(5, 0.1, (40, 3)), rng.uniform(0.05, 0.2, (40, 3))
+    y[rng.random(y.shape) < 0.2] = np.nan
+    kinds = ["spot"] * 10 + (["check fluid"] + ["spot"] * 9) + (["check fluid"] * 3 + ["spot"] * 2) * 2 + ["check fluid"] * 4 + [
+        "spot"] * 6
+    sc = SimpleNamespace(f=KindsAlone(pd.DataFrame({"kind": kinds})), y=y, m=SimpleNamespace(s=s))
+    rows = [(f"R{k}", np.arange(a, b)) for k, (a, b) in enumerate([(0, 10), (10, 20), (20, 25), (25, 30), (30, 40)])]
+    mean, var = means_of_fluid(sc, rows)  # type: ignore[arg-type]
+    for k, (_, own) in enumerate(rows):
+        fluid = own[np.array(kinds)[own] == "check fluid"]
+        one = robust_mean(y[fluid], s[fluid])
+        assert np.array_equal(mean[k], one[0], equal_nan=True)
+        assert np.array_equal(var[k], one[1])
 
 
 def gap(containers: tuple[float, float], fluid: tuple[float, float]) -> Gap:
