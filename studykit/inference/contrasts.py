@@ -479,9 +479,14 @@ def cell_means(container: NDArray[np.intp], depth: NDArray[np.intp], values: Arr
             return out
     ok = ~np.isnan(y)
     total, number = np.zeros((2, len(y), n * k))
-    for row, at in enumerate(cell):
-        total[:, at] += np.where(ok[:, row], y[:, row], 0.0)
-        number[:, at] += ok[:, row]
+    if len(y) < len(cell):
+        for s, (own, value) in enumerate(zip(ok, y, strict=True)):
+            total[s] = np.bincount(cell, np.where(own, value, 0.0), n * k)
+            number[s] = np.bincount(cell, own, n * k)
+    else:
+        for row, at in enumerate(cell):
+            total[:, at] += np.where(ok[:, row], y[:, row], 0.0)
+            number[:, at] += ok[:, row]
     with np.errstate(all="ignore"):
         mean = np.where(number > 0, total / number, np.nan)
     return np.asarray(mean.reshape(len(y), n, k))

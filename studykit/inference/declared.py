@@ -25,7 +25,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -133,18 +133,37 @@ def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> A
 
 
 def _within(v: Array, Z: Array, basis: Array) -> _Within:
-    line, p, parts = basis[:, 0], Z.shape[1] * basis.shape[1], []
+    p, parts = Z.shape[1] * basis.shape[1], []
     centre = float(np.nanmean(v)) if np.isfinite(v).any() else 0.0
-    for y, z in zip(v - centre, Z, strict=True):
-        there = np.flatnonzero(np.isfinite(y))
-        if len(there) > 1:
-            K = linalg.helmert(len(there))
-            parts.append((K @ np.kron(z, basis[there]), K @ y[there], K @ line[there]))
-    return _Within(A=np.sum([X.T @ X for X, _, _ in parts], axis=0) if parts else np.zeros((p, p)),
-                   b=np.sum([X.T @ y for X, y, _ in parts], axis=0) if parts else np.zeros(p),
-                   c=float(sum(y @ y for _, y, _ in parts)), a=np.array([X.T @ u for X, _, u in parts]).reshape(-1, p),
-                   g=np.array([u @ y for _, y, u in parts]), w=np.array([u @ u for _, _, u in parts]),
-                   sizes=np.array([float(len(u)) for _, _, u in parts]))
+    known: dict[tuple[bytes, bytes], _Alike] = {}
+    for y, z, here in zip(v - centre, Z, np.isfinite(v - centre), strict=True):
+        if here.sum() > 1:
+            key = here.tobytes(), z.tobytes()
+            if key not in known:
+                known[key] = _alike(np.flatnonzero(here), z, basis)
+            parts.append((known[key], known[key].K @ y[here]))
+    return _Within(A=np.sum([k.square for k, _ in parts], axis=0) if parts else np.zeros((p, p)),
+                   b=np.sum([k.X.T @ y for k, y in parts], axis=0) if parts else np.zeros(p),
+                   c=float(sum(y @ y for _, y in parts)), a=np.array([k.along for k, _ in parts]).reshape(-1, p),
+                   g=np.array([k.u @ y for k, y in parts]), w=np.array([k.w for k, _ in parts]),
+                   sizes=np.array([float(len(k.u)) for k, _ in parts]))
+
+
+class _Alike(NamedTuple):
+    """What containers with readings at the same depths, and with one row in the linear model, have in common."""
+
+    K: Array
+    X: Array
+    u: Array
+    square: Array
+    along: Array
+    w: float
+
+
+def _alike(there: NDArray[np.intp], z: Array, basis: Array) -> _Alike:
+    K = np.asarray(linalg.helmert(len(there)))
+    X, u = K @ np.kron(z, basis[there]), K @ basis[there, 0]
+    return _Alike(K=K, X=X, u=u, square=X.T @ X, along=X.T @ u, w=float(u @ u))
 
 
 def _solved(d: _Within, ratio: float) -> tuple[Array, Array, float]:

@@ -173,6 +173,16 @@ def test_cell_means_of_uneven_rows():
     assert np.array_equal(cell_means(container, depth, y), [[[2.0, 5.0], [7.0, np.nan]]], equal_nan=True)
 
 
+def test_cell_means_of_few_studies_and_of_many_are_the_same_to_the_bit():
+    """Few studies of many rows are added up study by study, many of few rows row by row."""
+    rng = np.random.default_rng(4)
+    container, depth = rng.integers(0, 4, 30), rng.integers(0, 3, 30)
+    y = rng.normal(7, 1, (50, 30))
+    y[rng.random(y.shape) < 0.2] = np.nan
+    many = cell_means(container, depth, y, (4, 3))
+    assert np.array_equal(many[:7], cell_means(container, depth, y[:7], (4, 3)), equal_nan=True)
+
+
 @pytest.mark.parametrize(("call", "words"), [
     (lambda: contrasts_of(np.zeros((3, 2))), "cells must be"),
     (lambda: contrasts_of(np.zeros((1, 3, 2)), np.array([[1.0, 1.0]])), "add up to zero"),
