@@ -205,21 +205,32 @@ Containers = Callable[[Array], Law]
 
 def opened_once(values: Array, course: Course, months: Array, at: Array, *, bent: bool = False) -> Law:
     """Laws at times ``at`` from containers opened once each, values (S, n): one for each growth of scatter with age."""
-    X, L = (course.bent(t) if bent else course.line(t) for t in (months, at))
-    top = float(X[:, 1].max())
-    means, scatters, leverages, likelihood = [], [], [], []
+    return fitted_once(values, course, months, bent=bent)(at)
+
+
+def fitted_once(values: Array, course: Course, months: Array, *, bent: bool = False) -> Containers:
+    """``opened_once`` at any times, fitted once."""
+    X = course.bent(months) if bent else course.line(months)
+    top, fits, likelihood = float(X[:, 1].max()), [], []
     for r in GROWTH:
-        variance, later = 1 + r * (X[:, 1] / top) ** 2, 1 + r * (L[:, 1] / top) ** 2
+        variance = 1 + r * (X[:, 1] / top) ** 2
         unit = np.linalg.inv((X / variance[:, None]).T @ X)
         beta = (values / variance) @ X @ unit
         square = ((values - beta @ X.T) ** 2 / variance).sum(axis=1) / (len(X) - X.shape[1])
-        means.append(beta @ L.T)
-        scatters.append(np.sqrt(square[:, None] * later))
-        leverages.append(np.einsum("tq,qr,tr->t", L, unit, L) / later)
+        fits.append((r, unit, beta, square))
         with np.errstate(divide="ignore"):
             likelihood.append(len(X) * np.log(square) + np.log(variance).sum())
-    return Law(mean=np.stack(means), scatter=np.stack(scatters), leverage=np.stack(leverages), df=len(X) - X.shape[1],
-               chosen=np.argmin(np.stack(likelihood), axis=0))
+    chosen = np.argmin(np.stack(likelihood), axis=0)
+
+    def law(at: Array) -> Law:
+        L = course.bent(at) if bent else course.line(at)
+        later = [1 + r * (L[:, 1] / top) ** 2 for r, *_ in fits]
+        return Law(mean=np.stack([beta @ L.T for _, _, beta, _ in fits]),
+                   scatter=np.stack([np.sqrt(f[3][:, None] * x) for f, x in zip(fits, later, strict=True)]),
+                   leverage=np.stack([np.einsum("tq,qr,tr->t", L, f[1], L) / x for f, x in zip(fits, later, strict=True)]),
+                   df=len(X) - X.shape[1], chosen=chosen)
+
+    return law
 
 
 def own_lines(values: Array, course: Course, months: Array, units: ArrayLike, *, bent: bool = False) -> Array:
@@ -252,7 +263,7 @@ def containers_law(values: Array, course: Course, months: Array, units: ArrayLik
     """
     n = len(np.unique(units))
     if n == len(months):
-        return None if n < LEAST + bent else lambda t: opened_once(values, course, months, t, bent=bent)
+        return None if n < LEAST + bent else fitted_once(values, course, months, bent=bent)
     lines = own_lines(values, course, months, units, bent=bent)
     return None if lines.shape[1] < LEAST else lambda t: drawn_again(lines, course, t)
 
@@ -398,40 +409,6 @@ def _needed(df: int, root: Array, share: float, chance: float) -> Array:
     return exact(at) if at.size <= NODES else np.asarray(Chebyshev.interpolate(exact, NODES, [low, high])(at))
 
 
-def by_ages(values: Array, months: Array, units: ArrayLike, ages: NDArray[np.intp], margin: tuple[float, float], *,
-            alpha: float, beyond: float | None = None) -> Passing:
-    """The mean's times without a line, from the means of the ages ``ages`` (n,) counted from the youngest; values (n,).
-
-    ``safe``: the last age up to which every mean is shown within; ``latest``: the first that is shown beyond; the fitted
-    time lies on straight lines between the means. Scatter is each age's own where containers were drawn again, else pooled
-    over the ages; what cannot be judged is not shown. ``beyond``: the level of ``latest``, alpha where left out.
-    """
-    k, again = int(ages.max()) + 1, len(np.unique(units)) < len(months)
-    at, mean, count = (np.array([f(x[ages == a]) for a in range(k)]) for f, x in (
-        (np.mean, months), (np.mean, values), (len, values)))
-    rest = np.array([((values[ages == a] - mean[a]) ** 2).sum() for a in range(k)])
-    df = count - 1.0 if again else np.full(k, float(len(values) - k))
-    with np.errstate(all="ignore"):
-        square = np.where(df > 0, (rest if again else rest.sum()) / df, np.inf)
-        half, far = (stats.t.isf(a, np.maximum(df, 1.0)) * np.sqrt(square / count) for a in (alpha, beyond or alpha))
-    within = (mean + half <= margin[1]) & (mean - half >= margin[0])
-    out = (mean - far > margin[1]) | (mean + far < margin[0])
-    first = int(np.argmin(within)) if not within.all() else k
-    late = at[int(np.argmax(out))] if out.any() else np.inf
-    return Passing(estimate=np.array([_between(at, mean, margin)]), safe=np.array([at[first - 1] if first else np.nan]),
-                   latest=np.array([late]), outside=np.array([first == 0]))
-
-
-def _between(at: Array, mean: Array, margin: tuple[float, float]) -> float:
-    """First time at which straight lines between the means leave the margin; infinite where they do not."""
-    out = (mean > margin[1]) | (mean < margin[0])
-    if not out.any():
-        return float(np.inf)
-    k = int(np.argmax(out))
-    edge = margin[1] if mean[k] > margin[1] else margin[0]
-    return float(at[k] if k == 0 else at[k - 1] + (edge - mean[k - 1]) / (mean[k] - mean[k - 1]) * (at[k] - at[k - 1]))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Simulated:
     """Times from refits of simulated containers, months, infinite where never: of the mean (R,), of the share (R,) or None."""
@@ -489,8 +466,7 @@ def bootstrap_share(values: Array, course: Course, months: Array, units: ArrayLi
         rest = (values - beta @ X.T) / np.sqrt(growth)
         again = rng.standard_normal((times, m, k)) @ _root(rest @ rest.T / (m - 2)) * np.sqrt(growth)[:, None]
         made = np.concatenate([np.zeros((times, m, 1)), again + (beta @ X.T).T], axis=2)
-        laws = [lambda t, a=a, b=b: opened_once(made[..., b] - made[..., a], course, months, t)
-                for a, b in combinations(range(k + 1), 2)]
+        laws = [fitted_once(made[..., b] - made[..., a], course, months) for a, b in combinations(range(k + 1), 2)]
     return share_crossing(laws, margin, share, stop=stop, youngest=float(np.min(months)), points=COARSE)
 
 

@@ -25,9 +25,10 @@ from studykit.ageing.again import fit_over
 from studykit.ageing.bends import mean_held
 from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.lines import Lines, Reading
+from studykit.ageing.means import by_ages
 from studykit.ageing.own import Own
 from studykit.ageing.pooling import random_lots
-from studykit.ageing.reach import Passing, Simulated, bootstrap, by_ages, earlier, longer
+from studykit.ageing.reach import Passing, Simulated, bootstrap, earlier, longer
 from studykit.ageing.shares import Levels
 from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch

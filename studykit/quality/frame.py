@@ -339,18 +339,14 @@ def _two_way(f: Frame, y: Vector) -> tuple[Vector, Vector, Vector]:
     e = y - level[f.at] - profile[f.place]
     lost = 1 - (inside.sum() - n - m) / max(1, inside.sum())
     s = np.maximum(np.nan_to_num(spread(e[f.zone], lost)), np.nan_to_num(f.stated) * 0.7) + TINY
-    r, out, known = np.nan_to_num(y), np.isnan(e), 1.0 - np.isnan(e)
-    e[out] = 0.0
+    r, known = np.nan_to_num(y), 1.0 - np.isnan(e)
+    e[known == 0] = 0.0
     for _ in range(12):
-        e /= s
-        e *= e
-        w = (NU + 1) / (NU + e)
-        w *= known
+        w = known * ((NU + 1) / (NU + (e / s) ** 2))
         level = (by_box @ (w * (r - profile[f.place]))) / np.maximum(by_box @ w, TINY)
-        there = level[f.at]
-        profile = (by_label @ (w * (r - there))) / np.maximum(by_label @ w, TINY)
-        e = r - there - profile[f.place]
-    e[out] = np.nan
+        profile = (by_label @ (w * (r - level[f.at]))) / np.maximum(by_label @ w, TINY)
+        e = r - level[f.at] - profile[f.place]
+    e[known == 0] = np.nan
     empty = (by_box @ np.isfinite(y).astype(float)) < 0.5
     return np.where(empty, np.nan, level), profile, e
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection
-from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -179,12 +179,13 @@ def costs(gap: Vector, se: Vector, at: Vector | float = 0.0) -> Vector:
     return np.asarray(np.where(known, (TAIL + 1) / 2 * np.log1p(away**2 / TAIL), 0.0))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """How far one run reads one analyte from the other runs: by its containers, by its check fluid (gap, standard error).
 
     off: the check fluid of this run less what it should read (NaN: not known), se_off: its standard error. levels: what the
-    others read, of the containers and of the check fluid (in the unit; NaN where y is no logarithm).
+    others read, of the containers and of the check fluid (in the unit; NaN where y is no logarithm). best: the shift that
+    containers and check fluid together show; NaN where there is neither. ordinary: what an ordinary shift costs, in nats.
     """
 
     column: int
@@ -194,13 +195,16 @@ class Gap:
     off: float
     se_off: float
     levels: tuple[float, float] = (np.nan, np.nan)
+    best: float = field(init=False)
+    ordinary: float = field(init=False)
 
-    @cached_property
-    def best(self) -> float:
-        """The shift that containers and check fluid together show; NaN where there is neither."""
+    def __post_init__(self) -> None:
         know = [(g, s) for g, s in (self.containers, self.fluid) if np.isfinite(g) and s < 1e6]
         weight = sum(1 / s**2 for _, s in know)
-        return sum(g / s**2 for g, s in know) / weight if know else float("nan")
+        best = sum(g / s**2 for g, s in know) / weight if know else float("nan")
+        usual = self.near(best)
+        object.__setattr__(self, "best", best)
+        object.__setattr__(self, "ordinary", cost(*self.containers, usual) + cost(*self.fluid, usual))
 
     @property
     def both(self) -> bool:
@@ -210,12 +214,6 @@ class Gap:
     def near(self, gap: float) -> float:
         """The ordinary shift that is nearest to a gap."""
         return gap if np.isnan(gap) else min(max(gap, -self.usual), self.usual)
-
-    @cached_property
-    def ordinary(self) -> float:
-        """What an ordinary shift costs, in nats."""
-        usual = self.near(self.best)
-        return cost(*self.containers, usual) + cost(*self.fluid, usual)
 
     def gain(self, containers: float, fluid: float) -> float:
         """Nats that such shifts save against an ordinary one."""

@@ -7,6 +7,7 @@ lies inside the margin in every pair of depths, of every analyte that decides.
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Hashable, Mapping
 from typing import Any
 
@@ -52,12 +53,13 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
     table = words(stage, models) if each is None else each
     analytes = [m.analyte for m in models if stage.study.decides(m.analyte)]
     closed = [a for a in analytes if (table.loc[table["analyte"] == a, "judged"] == NO).any()]
-    measured, own, none = _measured(stage), dict(iter(table.groupby("container", sort=False))), table.iloc[:0]
+    measured, own = _measured(stage), defaultdict[str, list[tuple[str, str]]](list)
+    for container, analyte, word in zip(table["container"], table["analyte"], table["word"], strict=True):
+        own[container].append((analyte, word))
     told, rows = series(map(stage.study.label_of, closed)), []
     for container in _stored(stage):
-        mine = own.get(container, none)
-        left = list(mine.loc[mine["word"] != WITHIN, "analyte"])
-        seen = set(mine.loc[mine["word"] == BEYOND, "analyte"])
+        left = [a for a, word in own[container] if word != WITHIN]
+        seen = {a for a, word in own[container] if word == BEYOND}
         others = NO if seen & set(closed) or set(left) - set(closed) else YES
         beyond_, open_ = ([a for a in left if (a in seen) is far] for far in (True, False))
         rows.append((container, NO if left or not analytes else YES, series(map(stage.study.label_of, beyond_)),

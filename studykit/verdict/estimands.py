@@ -57,14 +57,18 @@ def zones_of(study: Study, model: AnalyteModel, containers: pd.DataFrame, sample
     wide = {n: cells[n].unstack("depth").reindex(columns=list(model.rows.depths)) for n in names}
     parts = {n: table.to_numpy(dtype=float) for n, table in wide.items()}
     facts = {r["container"]: r for r in containers[["container", "vessel", "liquid_height_mm"]].to_dict("records")}
-    out = []
+    out, alike = [], dict[tuple[Any, ...], tuple[np.ndarray, str]]()
+    lost, known = np.isnan(parts["value"]).any(axis=1), np.isfinite(parts["height"]).all(axis=1)
     for k, container in enumerate(wide["value"].index):
         value, height, rho = (parts[n][k] for n in names)
-        if np.isnan(value).any():
+        if lost[k]:
             continue
-        known = bool(np.isfinite(height).all())
-        weights, words = zone_shares(study, facts[container], height, rho) if known else (
-            np.full(len(value), 1 / len(value)), "equal shares (heights not known)")
+        fact = facts[container]
+        key = (fact["vessel"], fact["liquid_height_mm"], height.tobytes(), rho.tobytes())  # many are filled and drawn alike
+        if key not in alike:
+            alike[key] = zone_shares(study, fact, height, rho) if known[k] else (
+                np.full(len(value), 1 / len(value)), "equal shares (heights not known)")
+        weights, words = alike[key]
         out.append(Zones(container=str(container), depths=model.rows.depths, values=value, weights=weights,
                          weighted_by=words))
     return tuple(out)
@@ -155,16 +159,16 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
                  if not margin.log or (z.values > 0).all()]
         if len(zones) < 2:
             continue
-        own = np.array([margin.to_scale(z.values) - margin.to_scale(z.mean) for z in zones])
-        words = _weights_told(z.weighted_by for z in zones)
+        means = [z.mean for z in zones]
+        own = np.array([margin.to_scale(z.values) - margin.to_scale(mean) for z, mean in zip(zones, means, strict=True)])
+        words, plain = _weights_told(z.weighted_by for z in zones), float(np.mean([z.values.mean() for z in zones]))
         part = []
         for k, depth in enumerate(model.rows.depths):
             if np.ptp(own[:, k]) > 0:
                 value, low, high, unit = container_summary(own[:, k], depth, margin.scale, model.rows.unit).shown(
                     1 - 2 * model.alpha)
                 part.append({"analyte": model.analyte, "zone": depth, "departure": value, "low": low, "high": high,
-                             "unit": unit, "weighted mean": float(np.mean([z.mean for z in zones])),
-                             "plain mean": float(np.mean([z.values.mean() for z in zones])),
+                             "unit": unit, "weighted mean": float(np.mean(means)), "plain mean": plain,
                              "unit of means": model.rows.unit, "weighted by": words})
         rows += sorted(part, key=lambda r: -abs(r["departure"]))
     return pd.DataFrame(rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections import defaultdict
 from typing import Any
 
 import pandas as pd
@@ -96,8 +97,10 @@ def alt(table: pd.DataFrame, study: Study) -> str:
     if table["container"].nunique() < 2:
         return "no figure"
     boxes, labels = rows_of(table), study.labels
-    by = {str(c): {str(w): listed([labels[a] for a in rows["analyte"]], 40) for w, rows in own.groupby("word", sort=False)}
-          for c, own in table.groupby("container", sort=False)}
+    of = defaultdict[str, dict[str, list[str]]](dict)
+    for c, a, w in zip(table["container"], table["analyte"], table["word"], strict=True):
+        of[str(c)].setdefault(str(w), []).append(labels[a])
+    by = {c: {w: listed(own, 40) for w, own in words.items()} for c, words in of.items()}
     far = [c for c in boxes if BEYOND in by[c]]
     open_ = [c for c in boxes if OPEN in by[c] and BEYOND not in by[c]]
     within = [c for c in boxes if set(by[c]) == {WITHIN}]

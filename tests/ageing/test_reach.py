@@ -10,6 +10,7 @@ from scipy import optimize, stats
 
 from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import fit_lines
+from studykit.ageing.means import by_ages
 from studykit.ageing.reach import (
     Passing,
     Simulated,
@@ -20,7 +21,6 @@ from studykit.ageing.reach import (
     _until,
     bootstrap,
     bootstrap_share,
-    by_ages,
     containers_law,
     crossing,
     drawn_again,

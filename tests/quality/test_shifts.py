@@ -54,8 +54,7 @@ def test_means_of_runs_taken_together_are_to_the_bit_those_of_each_run_by_itself
     rng = np.random.default_rng(8)
     y, s = rng.normal(5, 0.1, (40, 3)), rng.uniform(0.05, 0.2, (40, 3))
     y[rng.random(y.shape) < 0.2] = np.nan
-    kinds = ["spot"] * 10 + (["check fluid"] + ["spot"] * 9) + (["check fluid"] * 3 + ["spot"] * 2) * 2 + ["check fluid"] * 4 + [
-        "spot"] * 6
+    kinds = [k for n, other in ((0, 10), (1, 9), (3, 2), (3, 2), (4, 6)) for k in ["check fluid"] * n + ["spot"] * other]
     sc = SimpleNamespace(f=KindsAlone(pd.DataFrame({"kind": kinds})), y=y, m=SimpleNamespace(s=s))
     rows = [(f"R{k}", np.arange(a, b)) for k, (a, b) in enumerate([(0, 10), (10, 20), (20, 25), (25, 30), (30, 40)])]
     mean, var = means_of_fluid(sc, rows)  # type: ignore[arg-type]
