@@ -322,16 +322,14 @@ def _is_box(f: Frame) -> NDArray[np.bool_]:
 
 
 def _median(y: Vector, code: Index, n: int) -> Vector:
-    out = pd.DataFrame(y).groupby(code).median()
-    return out.reindex(range(n)).to_numpy(float)
+    return pd.DataFrame(y).groupby(code).median().reindex(range(n)).to_numpy(float)
 
 
 def _two_way(f: Frame, y: Vector) -> tuple[Vector, Vector, Vector]:
     """Levels, profile and departures, without own rates: medians first, then reweighting."""
     n, m = len(f.names), len(f.labels)
-    inside = (f.at >= 0)[:, None]
+    inside, by_box, by_label = (f.at >= 0)[:, None], summing(f.at, n), summing(f.place, m)
     y = np.where(inside, y, np.nan)
-    by_box, by_label = summing(f.at, n), summing(f.place, m)
     level, profile = _median(y, f.at, n), np.zeros((m, y.shape[1]))
     for _ in range(2):
         profile = np.nan_to_num(_median(y - level[f.at], f.place, m))
