@@ -455,6 +455,7 @@ def bootstrap_share(values: Array, course: Course, months: Array, units: ArrayLi
     rng, X, k, m = np.random.default_rng(seed), course.line(months), len(values), len(np.unique(units))
     times = min(times, max(FEWEST, REFITTED // len(months)))
     every = np.vstack([np.zeros_like(values[:1]), values])
+    laws: list[Containers]
     if m < len(months):
         own = np.concatenate(own_lines(values, course, months, units), axis=1)
         made = own.mean(axis=0) + rng.standard_normal((times, len(own), 2 * k)) @ _root(np.cov(own.T))
