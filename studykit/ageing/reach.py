@@ -21,7 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import combinations
 
 import numpy as np
@@ -460,7 +460,7 @@ def bootstrap_share(values: Array, course: Course, months: Array, units: ArrayLi
         own = np.concatenate(own_lines(values, course, months, units), axis=1)
         made = own.mean(axis=0) + rng.standard_normal((times, len(own), 2 * k)) @ _root(np.cov(own.T))
         zones = [np.zeros_like(made[..., :2]), *(made[..., 2 * i:2 * i + 2] for i in range(k))]
-        laws = [lambda t, a=a, b=b: drawn_again(b - a, course, t) for a, b in combinations(zones, 2)]
+        laws = [partial(drawn_again, b - a, course) for a, b in combinations(zones, 2)]
     else:
         growth = 1 + GROWTH[int(opened_once(every[-1:], course, months, months).chosen[0])] * (X[:, 1] / X[:, 1].max()) ** 2
         beta = (values / growth) @ X @ np.linalg.inv((X / growth[:, None]).T @ X)
