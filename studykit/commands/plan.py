@@ -16,8 +16,7 @@ from studykit.design.tables import confounded_words, design_faults, early_words
 from studykit.report.kept import results_of_functions
 from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
-from studykit.report.page import write_report
-from studykit.report.run import Say, check_parameters, run_notebooks
+from studykit.report.run import Say, check_parameters, page_beside, run_notebooks
 from studykit.sampling.outlay import Outlay, barred_words, outlay
 from studykit.sampling.plan import Filed, codes_of_sisters, draft, has_plan, plan
 from studykit.study.actions import foreseen
@@ -82,8 +81,9 @@ def _run(root: Path, study: Study, notebooks: Path, say: Say, bottles: int, used
         if used:
             change_files(root, used)
         filed = plan(root, study, bottles=bottles)
-        runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
-                             parameters, say, environment={} if notebooks.parent == root else results_of_functions())
-        write_report(part, [r.notebook for r in runs], study)
+        with page_beside() as writer:
+            runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
+                                 parameters, say, environment={} if notebooks.parent == root else results_of_functions())
+        writer()(part, [r.notebook for r in runs], study)
         rename(part / "report.html", part / "plan.html")
     return filed

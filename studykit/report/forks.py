@@ -30,6 +30,11 @@ UNUSED = ("rfc3987_syntax", "debugpy")
 builds for seconds, and a debugger, for which nobody sits there."""
 
 
+ANSWERED = 2.0
+"""Seconds in which the thread that was asked to shut a kernel down ends; where the others are stopped before it, it may wait
+for one of them until it is killed."""
+
+
 @contextlib.contextmanager
 def leaving_out(names: Sequence[str]) -> Iterator[None]:
     """Meanwhile imports of these modules fail, as if they were not installed, where they are not loaded yet."""
@@ -111,6 +116,7 @@ def become_kernel(request: dict[str, Any]) -> None:
     np.random.seed()
     sys.argv = [LAUNCHER, *request["arguments"]]
     IPKernelApp.launch_instance([*request["arguments"], f"--IPKernelApp.parent_handle={os.getppid()}"])
+    IPKernelApp.instance().control_thread.join(ANSWERED)
 
 
 def main() -> None:

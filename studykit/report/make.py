@@ -15,8 +15,17 @@ from studykit.intake.take import run_intake
 from studykit.report.kept import Kept
 from studykit.report.manifest import canonical, manifest_of, stage_entry
 from studykit.report.own import Choice, choose
-from studykit.report.page import write_report
-from studykit.report.run import PART, Say, StageRun, exchange, parameters_of, recover, run_stages
+from studykit.report.run import (
+    PART,
+    Say,
+    StageRun,
+    WritePage,
+    exchange,
+    page_beside,
+    parameters_of,
+    recover,
+    run_stages,
+)
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
 from studykit.study.stages import stems_in
@@ -60,24 +69,26 @@ def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *,
         recover(root)
         parameters = parameters_of(root, extra)
         kept = Kept(root, root / PART, folder, parameters, fresh=fresh or separate)
-        try:
-            runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take,
-                              finished=kept.finished, spare=kept.left, environment={} if separate else kept.environment)
-        except StageFailed as error:
-            ready = ", ".join(sorted(kept.left))
-            raise StageFailed(f"{error}\n  finished, and kept for the next run: {ready}" if ready else str(error)) from None
-        made = _finish(root, study, runs, folder, kept)
+        with page_beside() as writer:
+            try:
+                runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take,
+                                  finished=kept.finished, spare=kept.left, environment={} if separate else kept.environment)
+            except StageFailed as error:
+                ready = ", ".join(sorted(kept.left))
+                raise StageFailed(f"{error}\n  finished, and kept for the next run: {ready}" if ready
+                                  else str(error)) from None
+        made = _finish(root, study, runs, folder, kept, writer())
         if not separate:
             kept.remember()
         return made
 
 
-def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path, kept: Kept) -> ReportMade:
+def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path, kept: Kept, write: WritePage) -> ReportMade:
     """Numbers, page and manifest of the stages that ran or were taken over, then the exchange."""
     part = root / PART
     records = merge_records(part, [r.stem for r in runs])
     if not kept.take_page(r.stem for r in runs):
-        write_report(part, [r.notebook for r in runs], study)
+        write(part, [r.notebook for r in runs], study)
     entries = {r.stem: stage_entry(notebooks / f"{r.stem}.ipynb", notebooks.parent == root, r.parameters) for r in runs}
     head = {"study": study.title, "seed": study.seed, "alpha": study.alpha}
     write_text(part / "manifest.json", canonical(manifest_of(root, part, head, entries, sorted(kept.taken))))

@@ -31,6 +31,7 @@ from studykit.core.files import make_lasting, require_writable, write_text
 from studykit.core.hashes import walk
 from studykit.core.workers import processors
 from studykit.report.kernels import kernels
+from studykit.study.definition import Study
 from studykit.study.stages import LATE, READS_FROM, share
 
 Say = Callable[[str], None]
@@ -56,6 +57,23 @@ class StageRun:
     notebook: Path
     parameters: dict[str, Any]
     seconds: float
+
+
+WritePage = Callable[[Path, Sequence[Path], Study], Path]
+
+
+@contextlib.contextmanager
+def page_beside() -> Iterator[Callable[[], WritePage]]:
+    """Load what writes a page while stages run: it takes long, and is needed last."""
+    with ThreadPoolExecutor(1) as beside:
+        loading = beside.submit(_page_writer)
+        yield loading.result
+
+
+def _page_writer() -> WritePage:
+    from studykit.report.page import write_report
+
+    return write_report
 
 
 def accepted_parameters(notebook: Path) -> tuple[str, ...]:

@@ -321,3 +321,16 @@ def test_what_no_notebook_needs_is_left_out_and_can_be_imported_afterwards():
             import this  # noqa: F401
     assert sys.modules["json"] is json
     assert "this" not in sys.modules
+
+
+@forking
+def test_a_kernel_that_is_shut_down_ends_once_the_thread_that_was_asked_to_has_answered(tmp_path):
+    """Were the others stopped before it, it could wait for one of them: 9 of 60 kernels took over 3 s, then were killed."""
+    code = ("import threading, time\nfrom ipykernel.kernelapp import IPKernelApp\nfrom studykit.report import forks\n"
+            "class App:\n    @classmethod\n    def launch_instance(cls, arguments):\n"
+            "        cls.control_thread = threading.Thread(target=lambda: (time.sleep(0.3), print('answered')))\n"
+            "        cls.control_thread.start()\n    @classmethod\n    def instance(cls):\n        return cls\n"
+            "import ipykernel.kernelapp as module\nmodule.IPKernelApp = App\n"
+            f"forks.become_kernel({{'folder': {str(tmp_path)!r}, 'environment': {{}}, 'arguments': []}})\nprint('left')\n")
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.split() == ["answered", "left"]
