@@ -41,8 +41,6 @@ def owens_q(nu: float, t: float, delta: float, low: float = 0.0, high: float = m
     slope, constant = t / math.sqrt(nu), (1 - nu / 2) * math.log(2) - math.lgamma(nu / 2)
 
     def density(x: float) -> float:
-        if x <= 0:
-            return float(special.ndtr(-delta) * math.exp(constant)) if nu == 1 else 0.0
         return float(special.ndtr(slope * x - delta) * math.exp(constant + (nu - 1) * math.log(x) - x * x / 2))
 
     step = delta * math.sqrt(nu) / t if t else -1.0

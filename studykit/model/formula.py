@@ -64,12 +64,12 @@ def _grouped(part: str, known: set[str], numbers: set[str], faults: list[Fault],
     groups = _parsed(f"({part})").group_terms
     group = _name(groups[0].factor, known, faults, text)
     slopes = [_name(g.expr, known, faults, text) for g in groups if type(g.expr).__name__ != "Intercept"]
-    level = len(slopes) < len(groups)
+    intercept = len(slopes) < len(groups)
     faults += [_fault(text, f"{s} has no numbers for a random slope", f"for a factor write (1 | {group}:{s})")
                for s in slopes if s in known - numbers]
     if apart or not slopes:
-        return [*([group] if level else []), *(f"0 + {s} | {group}" for s in slopes)]
-    return [f"{'' if level else '0 + '}{' + '.join(slopes)} | {group}"]
+        return [*([group] if intercept else []), *(f"0 + {s} | {group}" for s in slopes)]
+    return [f"{'' if intercept else '0 + '}{' + '.join(slopes)} | {group}"]
 
 
 def _parsed(text: str) -> Any:

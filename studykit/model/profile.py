@@ -45,9 +45,8 @@ def _mean(label: str, pair: Pair, span: Span, level: float) -> tuple[float, floa
 def from_mixed(rows: ModelRows, cells: CellBounds, pair: Pair, span: Span, level: float) -> pd.DataFrame:
     """Each zone from its mixed container, for a one-sided margin; of a container with a limit or a lost zone nothing."""
     show, heights, d = rows.margin.shown, zone_heights(rows), cells.departures
-    own = np.empty((0, 0)) if d is None else d.cells
     out: list[tuple[object, ...]] = []
-    for container, values in zip(cells.containers, own, strict=False):
+    for container, values in () if d is None else zip(cells.containers, d.cells, strict=False):
         out += [(str(container), z, float(heights[z]), show(x), np.nan, np.nan)
                 for z, x in zip(rows.depths, values, strict=False) if np.isfinite(x)]
     for a, b in cells.pairs:

@@ -140,12 +140,13 @@ def drawn_zones(study: Study, vessel: str, height_mm: float) -> tuple[ZoneOf, ..
     to draw (too little liquid, zones out of order) thin slabs in the middle of equal slices stand in.
     """
     labels, shape = study.factors.depths, study.vessels.get(vessel)
+    stand_in = spot_zones(labels, min(STAND_IN, 1 / len(labels)))
+    if shape is None:
+        return stand_in
     try:
-        if shape is None:
-            return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
         drawn = plan_draws(shape, height_mm, labels, study.sampling, vessel_name=vessel).draws
     except BadInput:
-        return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
+        return stand_in
     return tuple(_slab(d.depth, d.drawn_bottom_mm / height_mm, d.drawn_top_mm / height_mm)
                  for d in drawn if d.kind == "spot")
 

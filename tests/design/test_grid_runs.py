@@ -14,7 +14,7 @@ from scipy import stats
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.design import grid_runs
-from studykit.design.blocks import BLOCK, COUNTED, _moments, _one, _together, _values, _words, by_moments, count_block
+from studykit.design.blocks import BLOCK, COUNTED, _judged, _moments, _one, _together, _values, _words, by_moments, count_block
 from studykit.design.grid_runs import KEPT, _tasks_of, run_scenario
 from studykit.design.scenario import Cell, Scenario, _wrong, read_scenario
 from studykit.inference import Margin
@@ -109,6 +109,20 @@ def test_studies_with_limits_are_judged_together_as_one_by_one(margin: Margin) -
             seen.add(int(words[i]))
     assert seen >= ({2} if margin.log else {0, 1, 2})
     assert left < 20
+
+
+@pytest.mark.parametrize(("margin", "limit"), [(Margin.relative(8), 22.4), (Margin.absolute(6, "mg/kg"), 20.5)])
+def test_words_and_whether_all_was_judged_are_those_of_each_study_alone(margin: Margin, limit: float) -> None:
+    """Of whole studies, of such with lost samples, with values below the limit, and with both."""
+    cell = Cell(containers=5, depths=3, determinations=2, difference=4.0, s_r=1, sd_container=2, limit=limit, lost=0.03,
+                sd_container_depth=0.5, level=23)
+    y = _values(cell, margin, np.random.default_rng(4))[:24]
+    words, judged = _judged(y, cell, margin, 0.05)
+    lost, limited = np.isnan(y).any(axis=(1, 2, 3)), (y < cell.limit).any(axis=(1, 2, 3))
+    assert min(np.count_nonzero(a & b) for a in (lost, ~lost) for b in (limited, ~limited)) >= 2
+    for i in range(24):
+        assert (words[i], judged[i]) == _one(y[i], cell, margin, 0.05)
+    assert len(set(words.tolist())) > 1
 
 
 def test_the_draws_are_as_the_scenario_says() -> None:

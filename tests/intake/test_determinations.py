@@ -81,6 +81,20 @@ def test_a_share_of_more_than_the_whole_is_refused(tmp_path: Path) -> None:
     assert set(out.rejected["reason"]) == {"is more than 100 % (m/m), which is the whole"}
 
 
+def test_units_exchanged_in_their_row_are_asked_about_where_most_of_a_column_is_beyond_the_whole(tmp_path: Path) -> None:
+    """By the rule: more than half of the values in the column that cannot be per cent, so two of three and not two of four."""
+    intake = '[[file]]\npattern = "lab.csv"\nlayout = "wide"\nunit_row = 2\n[file.columns]\nsample = "Code"\n'
+    codes = tuple(f"B00{n}" for n in range(1, 5))
+    for shown, exchanged in (((2900, 3000, 40), True), ((2900, 3000, 40, 45), False)):
+        lines = [f"{c},{v},{n}.1,0.03{n}" for n, (c, v) in enumerate(zip(codes, shown, strict=False))]
+        text = "\n".join(["Code,Ca,Si,P", ",% (m/m),mg/kg,mg/kg", *lines]) + "\n"
+        out = take(tmp_path / str(len(shown)), intake, {"lab.csv": text}, codes=codes[:len(shown)],
+                   definition=study({"Ca": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
+        asked = out.rejected["reason"].str.contains("are the units under the right headings")
+        assert asked.sum() == (2 * len(shown) if exchanged else 0)
+        assert out.rejected["reason"].str.contains("is more than 100 % ").sum() == 2
+
+
 def test_the_last_of_too_few_determinations_is_asked_about_where_the_others_end_with_a_mean(tmp_path: Path) -> None:
     rows = [(s, v) for s, a in (("B001", 10.0), ("B002", 12.0), ("B003", 14.0)) for v in (a, a + 1, a + 0.5)]
     rows += [("B004", 17.0), ("B004", 16.5)]

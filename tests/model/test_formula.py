@@ -35,6 +35,13 @@ def test_slopes_are_read_as_lme4_reads_them(random: str, read: tuple[str, ...]) 
     assert parse_formula("depth + " + random, COLUMNS, NUMBERS).random == read
 
 
+def test_columns_are_named_in_order_whatever_theirs_was() -> None:
+    for columns in (COLUMNS, COLUMNS[::-1]):
+        with pytest.raises(BadInput) as caught:
+            parse_formula("depth + colour + (1 | container)", columns, NUMBERS)
+        assert caught.value.faults[0].remedy == "columns are age_months, container, depth, lot, store"
+
+
 @pytest.mark.parametrize(("text", "faults"), [
     ("depth + (age | container)", ["age is no column of these rows"]),
     ("depth + (lot | container)", ["lot has no numbers for a random slope"]),

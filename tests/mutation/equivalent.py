@@ -196,6 +196,15 @@ EQUIVALENT: dict[str, str] = {
     "core/numbertext|_evidence|index|signs[0]|signs[-1]|2": "all signs are one and the same by then",
     "design/simulation|_lost|comparison|rng.random((size.samples, min(PATTERNS, studies))) < missing|"
     "rng.random((size.samples, min(PATTERNS, studies))) <= missing|0": "a draw that equals the share exactly",
+    "design/world|_fewest|comparison|low <= at < high|low < at < high|0": "where a search by halves begins; its end is the same",
+    "design/world|_fewest|comparison|low <= at < high|low > at < high|0": "where a search by halves begins; its end is the same",
+    "design/world|_judged|index|cells[0]|cells[-1]|0": "of one container: the first is the last",
+    "physics/bounds|_shares|comparison|alone < 1 - ALL|alone <= 1 - ALL|0": "spares programs whose answer is all of it",
+    "physics/bounds|_shares|arithmetic|1 - ALL|1 + ALL|0": "spares programs whose answer is all of it",
+    "physics/bounds|_shares|constant|1|2|0": "spares programs whose answer is all of it",
+    "mixed/likelihood|_cut_short|comparison|step < 0|step <= 0|0": "a step that is exactly 0 changes nothing, taken or not",
+    "mixed/batch/newton|_solved|comparison|values.min(axis=1, keepdims=True) < 1e-06|"
+    "values.min(axis=1, keepdims=True) <= 1e-06|0": "numbers that equal the bound exactly",
 }
 
 AT_A_BOUND: dict[str, tuple[str, ...]] = {

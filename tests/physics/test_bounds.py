@@ -19,6 +19,7 @@ from studykit.physics.bounds import (
     Reference,
     _constraints,
     _first_below,
+    _largest,
     days_to_cross,
     diameter_text,
     diameter_to_clear,
@@ -124,6 +125,12 @@ def test_rounding_of_the_mean_is_no_finding() -> None:
     rich = ruled_out(np.array([[1.0], [1.0], [7.0]]), Bound(analyte="x", bottom_excess_percent=150), 970,
                      diameters_m=np.array([1e-6]))
     assert rich.at[0] == pytest.approx(1.0)
+
+
+def test_a_share_that_rounding_keeps_from_all_of_it_is_all_of_it() -> None:
+    """One size whose own bound is 1 - d: all of it where d is rounding (1e-9), and 1 - d where it can be told (1e-3)."""
+    for d, share in ((1e-9, 1.0), (1e-3, 0.999)):
+        assert _largest(np.array([[1.0, 0.0]]), np.array([1 - d]), np.array([1.0, 0.0])) == pytest.approx(share, abs=1e-12)
 
 
 def test_all_of_it_together_is_not_said() -> None:

@@ -240,7 +240,8 @@ def test_the_mass_fraction_of_a_volume_fraction() -> None:
 
 
 @pytest.mark.parametrize(("low", "high", "zone"), [(1.0, 1.2, (1 - THINNEST, 1.0)), (-0.1, 0.0, (0.0, THINNEST)),
-                                                   (0.4, 0.6, (0.4, 0.6)), (0.5, 0.5, (0.49, 0.51))])
+                                                   (0.4, 0.6, (0.4, 0.6)), (0.5, 0.5, (0.49, 0.51)),
+                                                   (0.993, 0.997, (0.99, 1.0)), (0.003, 0.007, (0.0, 0.01))])
 def test_a_slab_stays_inside_the_liquid_and_keeps_a_thickness(low: float, high: float, zone: tuple[float, float]) -> None:
     found = _slab("x", low, high)
     assert (found.low, found.high) == pytest.approx(zone)

@@ -140,7 +140,7 @@ class BatchDesign:
         centre = Y.mean(axis=0)
         Z = Y - centre
         scale = np.sqrt(np.einsum("nr,nr->r", Z, Z) / self.n)
-        _usable(Y, centre, scale, first)
+        _usable(centre, scale, first)
         if self._strata is not None:
             found = fit_strata(self._strata, self._design.Q, Z)
             _refuse(found.xi[0] <= 1e-20 * scale**2, first, "repeated determinations agree to the last digit, so the "
@@ -232,9 +232,9 @@ def _slices(fits: BatchFits) -> list[slice]:
     return [slice(i, i + CHUNK) for i in range(0, len(fits.beta), CHUNK)]
 
 
-def _usable(Y: np.ndarray, centre: np.ndarray, scale: np.ndarray, first: int) -> None:
+def _usable(centre: np.ndarray, scale: np.ndarray, first: int) -> None:
     _refuse(~np.isfinite(scale), first, "values are missing or infinite")
-    flat = scale <= 1e-14 * np.maximum(np.abs(Y[0]), np.abs(centre))
+    flat = scale <= 1e-14 * np.abs(centre)
     _refuse(flat, first, "all values are equal, and without any scatter nothing can be estimated")
 
 

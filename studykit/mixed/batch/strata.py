@@ -74,9 +74,7 @@ def balanced_strata(design: Design) -> Strata | None:
         return None
     parts = []
     for C in shares:
-        values, vectors = np.linalg.eigh(C)
-        if np.any((values > TINY) & (values < 1 - TINY)):
-            return None
+        values, vectors = np.linalg.eigh(C)  # 0 or 1: where the fixed part splits, C is a projector
         parts.append(vectors[:, values > 0.5])
     ends = [design.n, *(design.n // s for s in sizes), 0]
     df = np.array([ends[j] - ends[j + 1] - parts[j].shape[1] for j in range(len(sizes) + 1)])
