@@ -490,8 +490,9 @@ class TestRefusals:
             fit.test([[0, 1, 0, 0], [0, 2, 0, 0]])
         with pytest.raises(ValueError, match="not all zero"):
             fit.test([0, 0, 0, 0])
-        with pytest.raises(ValueError, match="method must be one of kenward-roger, satterthwaite"):
-            fit.test([0, 1, 0, 0], method="normal")
+        for method in ("normal", "welch"):  # before and after the known ones in the alphabet
+            with pytest.raises(ValueError, match="method must be one of kenward-roger, satterthwaite"):
+                fit.test([0, 1, 0, 0], method=method)
         with pytest.raises(ValueError, match="level must be between 0 and 1"):
             fit.interval([0, 1, 0, 0], level=95)
         with pytest.raises(ValueError, match="term must be one of cont, cont:depth, but got 'run'"):

@@ -205,6 +205,30 @@ EQUIVALENT: dict[str, str] = {
     "mixed/likelihood|_cut_short|comparison|step < 0|step <= 0|0": "a step that is exactly 0 changes nothing, taken or not",
     "mixed/batch/newton|_solved|comparison|values.min(axis=1, keepdims=True) < 1e-06|"
     "values.min(axis=1, keepdims=True) <= 1e-06|0": "numbers that equal the bound exactly",
+    "mixed/batch/strata|nested_order|arithmetic|terms[fine].codes * len(terms[coarse].levels) + terms[coarse].codes|"
+    "terms[fine].codes * len(terms[coarse].levels) - terms[coarse].codes|0":
+        "a number for each pair of levels: any two pairs differ either way",
+    "mixed/batch/newton|newton_step|arithmetic|np.where(both, point.hessian, 0.0) + "
+    "np.einsum('rk,kl->rkl', fixed.astype(float), np.eye(gamma.shape[1]))|np.where(both, point.hessian, 0.0) - "
+    "np.einsum('rk,kl->rkl', fixed.astype(float), np.eye(gamma.shape[1]))|0":
+        "what stands there for components that do not move is not used but for its not being 0",
+    "mixed/batch/newton|solve|arithmetic|last & better | (small < 1e-13)|last & better & (small < 1e-13)|0":
+        "when to stop: the steps that follow are below the tolerance",
+    "mixed/batch/newton|solve|comparison|small < STEP|small <= STEP|0": "numbers that equal the bound exactly",
+    "mixed/batch/chain|_shrinking|swapped arguments|bilinear(g, s, lambda a, b: a * b)|bilinear(s, g, lambda a, b: a * b)|0":
+        "a product of numbers, in either order",
+    "mixed/batch/chain|_above|swapped arguments|bilinear(gamma, outer, lambda a, b: -a * b)|"
+    "bilinear(outer, gamma, lambda a, b: -a * b)|0": "a product of numbers, in either order",
+    "mixed/batch/chain|_above|swapped arguments|bilinear(s, h, lambda a, b: a * b)|bilinear(h, s, lambda a, b: a * b)|0":
+        "a product of numbers, in either order",
+    "mixed/batch/chain|forms|swapped arguments|bilinear(s, h1, lambda a, b: a * b)|bilinear(h1, s, lambda a, b: a * b)|0":
+        "a product of numbers, in either order",
+    "mixed/batch/chain|_above|swapped arguments|bilinear(u, shrunk, lambda a, b: np.einsum('nar,nbr->abr', a, b))|"
+    "bilinear(shrunk, u, lambda a, b: np.einsum('nar,nbr->abr', a, b))|0": "one is a multiple of the other: the sums are symmetric",
+    "mixed/batch/fit|BatchDesign.contrast|index|df[0]|df[-1]|0": "of one contrast: the first is the last",
+    "mixed/batch/fit|BatchDesign._nested|comparison|np.einsum('nr,nr->r', rest, rest) < 1e-20 * self.n|"
+    "np.einsum('nr,nr->r', rest, rest) <= 1e-20 * self.n|0": "numbers that equal the bound exactly",
+    "mixed/denominator|_inverse_positive|constant|1.0|2|0": "the scale of a row of zeros",
 }
 
 AT_A_BOUND: dict[str, tuple[str, ...]] = {

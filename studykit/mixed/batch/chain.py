@@ -133,7 +133,7 @@ def chain_data(chain: Chain, Y: np.ndarray) -> ChainData:
     u, ux = row_sum @ Y, row_sum @ chain.Q
     pick, grouped = _indicator(chain.class_of, V), _indicator(chain.parents * V + chain.class_of, many * V)
     Gxy = np.stack([(ux[chain.class_of == v].T @ u[chain.class_of == v]) for v in range(V)])
-    Uy = (grouped @ u).reshape(many, V, -1)
+    Uy = (grouped @ u).reshape(many, V, Y.shape[1])
     i, j = _pairs(V)
     squares = Uy[:, i] * Uy[:, j] * np.where(i < j, 2.0, 1.0)[:, None]
     Tyy = np.array([squares[chain.pattern == s].sum(axis=0) for s in range(len(chain.S))])
