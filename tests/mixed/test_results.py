@@ -81,6 +81,26 @@ def test_moments_match_the_two_cases_in_which_an_f_is_exact(q: int, m: int) -> N
     assert _moments_matched(q, 2 * q / m, q * (q + 1) / m) == pytest.approx((m - q + 1, (m - q + 1) / m))
 
 
+def test_df_and_scale_are_those_of_the_moments_whatever_their_signs() -> None:
+    """Kenward & Roger 1997, section 3, as printed: E and V of the statistic, rho = V / (2 E^2), m = 4 + (q + 2) / (q rho - 1)
+    and lambda = m / (E (m - 2)); small designs reach factors below zero too."""
+    signs = set()
+    for q in (2, 3, 6):
+        for A1 in (0.3, 2.0, 7.0, 30.0):
+            for A2 in (0.2, 0.9, 2.4, 5.0, 9.0):
+                B = (A1 + 6 * A2) / (2 * q)
+                g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+                d = 3 * q + 2 * (1 - g)
+                c1, c2, c3 = g / d, (q - g) / d, (q + 2 - g) / d
+                E = 1 / (1 - A2 / q)
+                V = 2 / q * (1 + c1 * B) / ((1 - c2 * B) ** 2 * (1 - c3 * B))
+                m = 4 + (q + 2) / (q * V / (2 * E**2) - 1)
+                scale = 1.0 if abs(m - 2) < 0.01 else m / (E * (m - 2))  # at 2 the formula has a pole; pbkrtest takes 1 there
+                assert _moments_matched(q, A1, A2) == pytest.approx((m, scale), rel=1e-8)
+                signs.add((c1 * B > -1, A2 < q, c2 * B < 1))
+    assert len(signs) >= 5
+
+
 def test_half_a_t_interval_and_the_tail_of_f() -> None:
     from scipy import stats
 
