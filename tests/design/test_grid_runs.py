@@ -14,7 +14,18 @@ from scipy import stats
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.design import grid_runs
-from studykit.design.blocks import BLOCK, COUNTED, _judged, _moments, _one, _together, _values, _words, by_moments, count_block
+from studykit.design.blocks import (
+    BLOCK,
+    COUNTED,
+    _judged,
+    _moments,
+    _one,
+    _together,
+    _values,
+    _words,
+    by_moments,
+    count_block,
+)
 from studykit.design.grid_runs import KEPT, _tasks_of, run_scenario
 from studykit.design.scenario import Cell, Scenario, _wrong, read_scenario
 from studykit.inference import Margin

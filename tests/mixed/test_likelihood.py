@@ -13,6 +13,7 @@ import studykit.mixed.blocks as remlblocks
 from studykit.mixed.blocks import Blocks, cell_means, compress, moments, with_data
 from studykit.mixed.design import Design, build_design
 from studykit.mixed.likelihood import State, _cut_short, _step, free_components, search, state_at
+from studykit.mixed.results import predicted
 from studykit.mixed.woodbury import Moments, choose_border, components, joint_cells, largest_piece
 from tests.mixed.dense import defined, products
 
@@ -120,6 +121,28 @@ def test_gradient_and_informations_by_their_definitions(name: str) -> None:
     steps = 1e-5 * np.eye(len(theta))
     slopes = [(state_at(blocks, theta + h).gradient - state_at(blocks, theta - h).gradient) / 2e-5 for h in steps]
     np.testing.assert_allclose(s.hessian, slopes, atol=1e-5)
+
+
+@pytest.mark.parametrize(("name", "border"), [
+    ("three levels", ()), ("crossed", (0,)), ("crossed", (0, 1)), ("crossed and nested", (0, 1)), ("crossed and nested", (0,)),
+    ("slopes and runs", ())])
+def test_effects_and_their_errors_by_their_definitions(name: str, border: tuple[int, ...]) -> None:
+    """Henderson 1975: with C the covariance of the effects with y, C'Py and the variances of the effects less C'PC."""
+    design, data, blocks = parts(name, 8, border)
+    theta = some_theta(design, 8)
+    X, y = data[:, :-1], data[:, -1]
+    W = np.linalg.inv(np.einsum("i,iab->ab", theta, products(design)))
+    P = W - W @ X @ np.linalg.solve(X.T @ W @ X, X.T @ W)
+    Z = [(t.codes[:, None] == np.arange(len(t.levels))) * (1.0 if t.slope is None else t.slope[:, None]) for t in design.terms]
+    state = state_at(blocks, theta)
+    for i, term in enumerate(design.terms):
+        C = theta[i + 1] * Z[i]
+        for c, (a, b) in enumerate(design.pairs, start=1 + len(Z)):
+            C = C + (theta[c] * Z[a + b - i] if i in (a, b) else 0.0)
+        found = predicted(design, blocks, state, y, term.name, 3.0 * term.unit)
+        assert found.levels == term.levels
+        np.testing.assert_allclose(found.values, 3 * C.T @ P @ y, atol=1e-9)
+        np.testing.assert_allclose(found.prediction_error, 3 * np.sqrt(theta[i + 1] - np.diag(C.T @ P @ C)), atol=1e-9)
 
 
 def invented(seed: int, k: int) -> tuple[State, np.ndarray]:

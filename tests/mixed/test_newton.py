@@ -67,7 +67,7 @@ def test_a_response_among_many_is_what_it_is_alone(name: str) -> None:
 def test_starts_are_moment_estimates_by_their_definition(name: str) -> None:
     design, order, chain = nested(name, 2)
     Y = responses(design, 20, 4)
-    Y[:, 0] += 100 * np.sin(design.terms[order[-1]].codes)  # hardly any residual: it counts as a hundredth of the total at least
+    Y[:, 0] += 100 * np.sin(design.terms[order[-1]].codes)  # a residual counts as a hundredth of the total at least
     Y -= design.Q @ (design.Q.T @ Y)
     found = rough_start(chain, design)(Y)
     np.testing.assert_allclose(found.T, [moment_ratios(design, order, y) for y in Y.T], atol=1e-8)
@@ -133,7 +133,7 @@ def test_a_step_along_hardly_any_curvature_is_short_and_others_are_whole() -> No
 
 def test_the_fixed_part_splits_along_the_strata_into_projectors() -> None:
     """Shares are 0 or 1 in some basis, and add up to the identity; where a fixed column crosses strata, there are none."""
-    c, d, r = np.indices((6, 3, 2)).reshape(3, -1)
+    c, d, _ = np.indices((6, 3, 2)).reshape(3, -1)
     rows = pd.DataFrame({"container": [f"C{i}" for i in c], "depth": [f"D{i}" for i in d], "age": (c * 7 % 5).astype(float),
                          "draw": np.cos(1.7 * np.arange(36))}).sample(frac=1, random_state=1).reset_index(drop=True)
     strata = balanced_strata(build_design(rows, ["depth", "age", "depth:age"], ["container", "container:depth"]))
@@ -150,7 +150,7 @@ def test_the_fixed_part_splits_along_the_strata_into_projectors() -> None:
 @pytest.mark.parametrize("lost", [0, 5])
 def test_responses_in_another_order_scaled_and_shifted_by_powers_of_two_are_the_same(lost: int) -> None:
     """Scaling by 2**k changes no digit of a ratio; a response is found where it stands; an offset moves the intercept only."""
-    c, d, r = np.indices((6, 3, 2)).reshape(3, -1)
+    c, d, _ = np.indices((6, 3, 2)).reshape(3, -1)
     rows = pd.DataFrame({"container": [f"C{i}" for i in c], "depth": [f"D{i}" for i in d]}).iloc[lost:].reset_index(drop=True)
     batch = BatchDesign.from_table(rows, ["depth"], TERMS["cells"])
     rng = np.random.default_rng(6)

@@ -196,8 +196,10 @@ EQUIVALENT: dict[str, str] = {
     "core/numbertext|_evidence|index|signs[0]|signs[-1]|2": "all signs are one and the same by then",
     "design/simulation|_lost|comparison|rng.random((size.samples, min(PATTERNS, studies))) < missing|"
     "rng.random((size.samples, min(PATTERNS, studies))) <= missing|0": "a draw that equals the share exactly",
-    "design/world|_fewest|comparison|low <= at < high|low < at < high|0": "where a search by halves begins; its end is the same",
-    "design/world|_fewest|comparison|low <= at < high|low > at < high|0": "where a search by halves begins; its end is the same",
+    "design/world|_fewest|comparison|low <= at < high|low < at < high|0":
+        "where a search by halves begins; its end is the same",
+    "design/world|_fewest|comparison|low <= at < high|low > at < high|0":
+        "where a search by halves begins; its end is the same",
     "design/world|_judged|index|cells[0]|cells[-1]|0": "of one container: the first is the last",
     "physics/bounds|_shares|comparison|alone < 1 - ALL|alone <= 1 - ALL|0": "spares programs whose answer is all of it",
     "physics/bounds|_shares|arithmetic|1 - ALL|1 + ALL|0": "spares programs whose answer is all of it",
@@ -224,11 +226,17 @@ EQUIVALENT: dict[str, str] = {
     "mixed/batch/chain|forms|swapped arguments|bilinear(s, h1, lambda a, b: a * b)|bilinear(h1, s, lambda a, b: a * b)|0":
         "a product of numbers, in either order",
     "mixed/batch/chain|_above|swapped arguments|bilinear(u, shrunk, lambda a, b: np.einsum('nar,nbr->abr', a, b))|"
-    "bilinear(shrunk, u, lambda a, b: np.einsum('nar,nbr->abr', a, b))|0": "one is a multiple of the other: the sums are symmetric",
+    "bilinear(shrunk, u, lambda a, b: np.einsum('nar,nbr->abr', a, b))|0":
+        "one is a multiple of the other: the sums are symmetric",
     "mixed/batch/fit|BatchDesign.contrast|index|df[0]|df[-1]|0": "of one contrast: the first is the last",
     "mixed/batch/fit|BatchDesign._nested|comparison|np.einsum('nr,nr->r', rest, rest) < 1e-20 * self.n|"
     "np.einsum('nr,nr->r', rest, rest) <= 1e-20 * self.n|0": "numbers that equal the bound exactly",
     "mixed/denominator|_inverse_positive|constant|1.0|2|0": "the scale of a row of zeros",
+    "mixed/denominator|p_value|comparison|0 < statistic < math.inf|0 >= statistic < math.inf|0":
+        "a short cut to the same number",
+    "mixed/denominator|p_value|comparison|0 < statistic < math.inf|0 <= statistic < math.inf|0":
+        "a short cut to the same number",
+    "mixed/denominator|p_value|constant|0|1|0": "a short cut to the same number",
 }
 
 AT_A_BOUND: dict[str, tuple[str, ...]] = {
