@@ -24,7 +24,7 @@ from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill, literal
 from studykit.front import OpenStudy, study_folder, take_in
-from studykit.notebook.display import Drawn, show_figure, show_table, show_text
+from studykit.notebook.display import LONG, Drawn, show_figure, show_table, show_text
 from studykit.study import reading
 from studykit.study.definition import load_study
 from studykit.study.spans import in_times
@@ -50,6 +50,7 @@ class Stage(OpenStudy):
     stem: str
     recorder: Recorder
     drawn: dict[str, int] = field(default_factory=dict)
+    unnamed: dict[str, int] = field(default_factory=dict)
 
     def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
         """Record a number that the report quotes; returns its printed text."""
@@ -165,10 +166,13 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
           shown: pd.DataFrame | None = None, drawn: Drawn = ("", ())) -> None:
     """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
 
+    A table that is too long to be shown whole is saved in any case (``table-1.csv``, ...), unless its caption names the file.
     ``empty`` is the sentence that stands in place of a table without rows (else the first words of the caption, and that
     there are none); ``shown`` what people see in
     place of the saved table, where that is wider than a page; ``drawn`` a last column that is drawn.
     """
+    if _open and not name and len(frame) > LONG and not drawn[0] and ".csv" not in caption:
+        name = f"table-{_open[0].unnamed.setdefault(caption, len(_open[0].unnamed) + 1)}"  # run again: the same number
     if name and _open:
         _open[0].save_table(frame, name)
     if not len(frame):

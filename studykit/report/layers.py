@@ -182,15 +182,16 @@ def _name_scroll(scroll: Tag, taken: set[str]) -> None:
 
 def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:
     """Leave the first rows of a long table and fold the others below it, under the same head."""
-    table, body = scroll.find("table"), scroll.find("tbody")
+    table = scroll.find("table")
+    body = table.find("tbody") if table is not None else None
     rows = body.find_all("tr", recursive=False) if body is not None else []
     few = ANALYTES if scroll.find_parent("div", class_="tag-strip") is not None else ROWS
     if table is None or len(rows) <= few:
         return
     fold, summary = soup.new_tag("details", attrs={"class": "rows"}), soup.new_tag("summary")
     summary.string = f"The other {len(rows) - SHOWN} of {len(rows)} rows"
-    region = copy(scroll)  # with all that is in it
-    region["aria-label"] = f"{scroll['aria-label']} (continued)"
+    region = soup.new_tag("div", attrs={**scroll.attrs, "aria-label": f"{scroll['aria-label']} (continued)"})
+    region.append(copy(table))  # and nothing else of what stands in there: sliders have sentences and drawings beside it
     for row in region.tbody.find_all("tr", recursive=False)[:SHOWN]:  # type: ignore[union-attr]
         row.decompose()
     caption = region.find("caption")

@@ -126,3 +126,17 @@ def test_a_table_shows_analytes_by_their_names_once_and_saves_their_keys(tmp_pat
     assert "Zircon" not in shown
     assert shown.count("Boron") == shown.count("drift: Boron")
     assert stage.read_table("00-study", "t", keep_default_na=False).equals(frame)
+
+
+def test_a_table_too_long_to_be_shown_is_saved_under_a_number_unless_it_has_a_file(tmp_path, capsys):
+    """Of more than 150 rows 40 are shown: where the others lie is said, and shown again it is the same file."""
+    stage = kit.open_stage("00-study", str(copy_demo("tote", tmp_path / "study")))
+    long = pd.DataFrame({"n": range(200)})
+    for caption in ("One", "Two", "One", "In other.csv"):
+        kit.table(long, caption=caption)
+    kit.table(long.head(150), caption="Short")
+    told = capsys.readouterr().out
+    assert told.count("the first 40 of 200 rows; all of them in table-1.csv") == 4  # each with its text twin
+    assert "all of them in table-2.csv" in told
+    assert sorted(p.name for p in stage.out.glob("*.csv")) == ["table-1.csv", "table-2.csv"]
+    assert stage.read_table("00-study", "table-2").equals(long)

@@ -231,7 +231,24 @@ def test_chapters_fold_under_what_they_found_and_keep_every_part(tmp_path):
     assert aside.summary.get_text() == "The rest of this chapter (2 tables, 0 figures): Aside"
     assert "Kept open." not in aside.get_text()
     assert [int(th.get_text()) for th in aside.select("tbody th")] == list(range(20))
-    assert [d.get_text() for d in aside.select("td[data-label=v]")] == [f"value {k}" for k in range(20)]
+    assert [d.get_text() for d in aside.select("tbody td")] == [f"value {k}" for k in range(20)]
+    assert [table["style"] for table in aside.select("table")] == ["--l2:'v: ';"] * 2
+    assert aside.select("td[data-label]") == []
+
+
+def test_the_fold_of_further_rows_holds_them_alone(tmp_path):
+    """Sliders in their still form have sentences and drawings in the same output as their table: these stand once."""
+    rows = "".join(f"<tr><th>{k}</th><td>{k}</td></tr>" for k in range(20))
+    still = (f"<p>Said once.</p><table><caption>Still.</caption><thead><tr><th>n</th><th>it's \"v\"; µ</th></tr></thead><tbody>"
+             f'{rows}</tbody></table><svg role="img"></svg>')
+    shown = new_output("display_data", {"text/html": still, "text/plain": "x"})
+    front = stage(tmp_path / "07/07-report.ipynb", "The answer", new_code_cell("s()", outputs=[shown]))
+    soup = BeautifulSoup(report.build_html([front], parse_study(definition())), "html.parser")
+    fold = soup.select_one("details.rows")
+    assert [int(th.get_text()) for th in fold.select("tbody th")] == list(range(layers.SHOWN, 20))
+    assert fold.select("svg, p") == []
+    assert [len(soup.main.select(s)) for s in ("svg", "table")] == [1, 2]
+    assert fold.select_one("table")["style"] == r"--l2:'it\27 s \22 v\22 \3b  \b5 : ';"  # CSS Syntax 3: escapes, a blank ends
 
 
 def test_model_and_verdict_show_their_figure_before_their_tables():
