@@ -190,7 +190,9 @@ def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:
         return
     fold, summary = soup.new_tag("details", attrs={"class": "rows"}), soup.new_tag("summary")
     summary.string = f"The other {len(rows) - SHOWN} of {len(rows)} rows"
-    region = soup.new_tag("div", attrs={**scroll.attrs, "aria-label": f"{scroll['aria-label']} (continued)"})
+    region = soup.new_tag("div")
+    region.attrs |= scroll.attrs
+    region["aria-label"] = f"{scroll['aria-label']} (continued)"
     region.append(copy(table))  # and nothing else of what stands in there: sliders have sentences and drawings beside it
     for row in region.tbody.find_all("tr", recursive=False)[:SHOWN]:  # type: ignore[union-attr]
         row.decompose()
