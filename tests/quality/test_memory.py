@@ -136,3 +136,16 @@ def test_runs_with_about_one_share_are_one_carry_over() -> None:
     assert whole.detail == "run 0; run 3"
     assert joined(sc, [of((0,), (0,), 0.2), of((3,), (0,), 0.31)]) == []  # more than half as much again
     assert joined(sc, [of((0,), (0,), 0.2)]) == []
+
+
+@pytest.mark.parametrize(("blank", "columns", "speaks"), [
+    ((3.2, 3.4, 9.0, 9.0), (0, 1, 2, 3), False),  # 0.1 of 100 is 10, a third of that 3.33: one of four lies below
+    ((3.2, 3.2, 9.0, 9.0), (0, 1, 2, 3), True), ((3.2, 3.2, 9.0, 9.0), (0, 2), True), ((3.2, 3.2, 9.0, 9.0), (1, 2, 3), False),
+    ((9.0, 9.0, 9.0, 3.2), (3,), True), ((9.0, 9.0, 9.0, 9.0), (), False)])
+def test_a_clean_blank_speaks_against_half_of_the_analytes_exactly(blank: tuple[float, ...], columns: tuple[int, ...],
+                                                                  speaks: bool) -> None:
+    """Against the middle of the stock, 100 of 50, 90, 100, 400 and 500; a check fluid of 9000 is no stock."""
+    value = np.repeat([[50.0], [90], [100], [400], [500], [9000]], 4, axis=1)
+    f = SimpleNamespace(value=value, zone=np.arange(6) < 5, clean={"R1": np.array(blank)})
+    assert cleared(SimpleNamespace(f=f), "R1", np.array(columns, dtype=int), 0.1) == speaks  # type: ignore[arg-type]
+    assert not cleared(SimpleNamespace(f=f), "R2", np.array([0]), 0.1)  # type: ignore[arg-type]

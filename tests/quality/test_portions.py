@@ -10,7 +10,7 @@ import pytest
 from scipy import optimize
 
 from studykit.quality.explain import Candidate, Scene
-from studykit.quality.portions import _dissolved, _middle, portions
+from studykit.quality.portions import _dissolved, _low, _middle, at_the_floor, portions
 from tests.quality.hand import least, paid, scene_of
 
 FIVE = ("P", "Zn", "S", "Ca", "KV40")
@@ -171,3 +171,67 @@ def test_eight_that_do_not_settle_are_named() -> None:
 
 def test_an_absolute_analyte_says_nothing_of_settling() -> None:
     assert _dissolved(scene_of(analytes=FIVE, absolute=("KV40",), profile={"KV40": (-9.0, 0.0, 9.0)}), np.arange(4)) == ""
+
+
+# -- thinned floors ----------------------------------------------------------------------------------------------------
+
+
+def floors(*shares: float, boxes: int = 6, analytes: tuple[str, ...] = FIVE, s: float = 0.05) -> Scene:
+    """Containers whose lowest zone reads all analytes, KV40 of 100 among them, by these factors."""
+    off = {(b, 2): {a: 100 * (x - 1) if a == "KV40" else log(x) for a in analytes} for b, x in enumerate(shares)}
+    sc = scene_of(off, boxes=boxes, analytes=analytes, absolute=("KV40",), s=s, share=0.8)
+    per = np.where(sc.f.relative, 1.0, 100.0)
+    return replace(sc, m=replace(sc.m, s=sc.m.s * per, su=sc.m.su * per))
+
+
+def test_the_lowest_zones_of_three_containers_each_thinned_by_a_factor_of_its_own() -> None:
+    """0.6, 0.7, 0.5: of six containers C(6, 3) = 20 choices, and of each a free number and a nat."""
+    (found,) = at_the_floor(floors(0.6, 0.7, 0.5, analytes=FIVE[:4]))
+    assert (found.cause, found.rows, found.columns, found.place) == (
+        "free water or heel at the floor", (2, 5, 8), (0, 1, 2, 3), "several")
+    assert found.detail == "0.5, 0.6, 0.7"
+    np.testing.assert_allclose(found.readings, np.full((3, 4), log(100)), rtol=1e-9)
+    assert found.gain == pytest.approx(4 * 0.8 * sum(least([log(x) / 0.05, 0.0, 0.0]) for x in (0.6, 0.7, 0.5)), rel=1e-4)
+    assert found.price == pytest.approx(3 * (3.5 + 1) + log(20))
+    assert not list(at_the_floor(floors(0.6, 0.7)))
+    mixed = floors(0.7, 0.7, 0.7)
+    y = mixed.y.copy()
+    y[2::3][:3] = [*[log(70)] * 4, 70.0]
+    (all_five,) = at_the_floor(replace(mixed, y=y, m=replace(mixed.m, e=y - mixed.m.typical)))
+    np.testing.assert_allclose(all_five.readings, np.tile([*[log(100)] * 4, 100.0], (3, 1)), rtol=0.02)
+
+
+BOX = np.array([0, 1, 2])
+
+
+def test_a_lowest_zone_is_clear_from_four_nats_beyond_its_price() -> None:
+    """Four analytes, each saving what ln x does beside two zones that fit: 3.5 + 1 + 4 nats in all."""
+    z = optimize.brentq(lambda z: 4 * 0.8 * least([z, 0.0, 0.0]) - 8.5, 0.5, 8)
+    for by, clear in ((1.01, True), (0.99, False)):
+        assert (_low(floors(np.exp(-0.05 * z * by), analytes=FIVE[:4]), BOX) is not None) == clear
+    assert _low(floors(np.exp(0.5), analytes=FIVE[:4]), BOX) is None  # it reads high
+    assert _low(floors(0.5, analytes=FIVE[:2]), BOX) is None  # three analytes at least
+    assert _low(floors(0.5, analytes=FIVE[:3]), BOX) is not None
+
+
+@pytest.mark.parametrize(("many", "clear"), [(3, True), (4, True), (5, True), (6, False)])
+def test_six_tenths_of_the_analytes_exactly_must_tell_it(many: int, clear: bool) -> None:
+    """Three are 8 standard deviations low, the others by the same factor, which their own scatter hides: three of five."""
+    sc = floors(0.67, analytes=tuple("ABCDEF")[:many])
+    s = sc.m.s.copy()
+    s[:, 3:] = 4.0
+    assert (_low(replace(sc, m=replace(sc.m, s=s)), BOX) is not None) == clear
+
+
+def test_which_bottles_are_the_lowest() -> None:
+    """All of the least height known; none where all lie there, or no height is known."""
+    sc = floors(0.6, analytes=FIVE[:4])
+    for heights, low in (((0.8, 0.5, 0.2), [2]), ((0.8, 0.2, 0.2), None), ((0.2, 0.2, 0.2), None), ((np.nan,) * 3, None)):
+        sc.f.rows.loc[[0, 1, 2], "height"] = heights
+        found = _low(sc, BOX)
+        assert (None if found is None else found[0].tolist()) == low
+    both = scene_of({(0, z): dict.fromkeys(FIVE[:4], log(0.6)) for z in (1, 2)}, analytes=FIVE[:4], s=0.05)
+    both.f.rows.loc[[0, 1, 2], "height"] = (0.8, 0.2, 0.2)
+    found = _low(both, BOX)
+    assert found is not None
+    assert (found[0].tolist(), found[1]) == ([1, 2], pytest.approx(log(0.6)))

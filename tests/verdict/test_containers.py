@@ -103,6 +103,23 @@ def test_shares_are_counted_in_per_cent_to_a_tenth():
     assert row["share, noise taken out, %"] == pytest.approx(100 * (spread.sf(MARGIN) + spread.cdf(-MARGIN)), abs=0.051)
 
 
+@pytest.mark.parametrize(("own", "told"), [((1.0, 4.0), False), ((1.0, 4.0, 2.0), True)])
+def test_of_two_containers_no_share_is_told_as_if_they_were_normal(own, told):
+    row = containers.shares(study(), [fitted(study(), own={"north": own})]).iloc[0]
+    assert [bool(np.isfinite(row[c])) for c in ("share, noise taken out, %", "at most, were they normal, %")] == [told] * 2
+
+
+def test_shares_of_a_calm_stock_of_which_zones_were_lost():
+    """Eight of three zones within 1 %, margin 5 %: none beyond; one lacks the top, one the floor, one its middle alone."""
+    three = ("upper", "middle", "lower")
+    rows = [(f"C{c}", d, 100.0 + 0.1 * ((c * 7 + 3 * k) % 8)) for c in range(8) for k, d in enumerate(three)
+            if (c, d) not in {(0, "upper"), (1, "lower"), (2, "middle")}]
+    what = study_of(three, {"relative_percent": 5})
+    m = fit_analyte(what, "y", *tables_of(pd.DataFrame(rows, columns=["container", "depth", "value"])))
+    row = containers.shares(what, [m]).iloc[0]
+    assert (row["containers"], row["seen beyond, %"], row["with both ends"]) == (8, 0.0, 6)
+
+
 @pytest.mark.parametrize(("share", "told"), [(0.0, 0.1), (0.2, 20.0), (0.2001, 20.1), (0.20099, 20.1), (1.0, 100.0)])
 def test_an_upper_bound_is_never_rounded_down(share, told):
     assert containers.rounded_up(share) == pytest.approx(told)
@@ -190,6 +207,18 @@ def test_a_whole_store_is_named_where_its_ages_are_too_few_each():
     assert alone["interval lies"].to_dict() == {"hut": "beyond the margin", "valley": "inside the margin"}
     outside = table[table["interval lies"] == "across its edge"]
     assert ((outside["low"] < 50) & (outside["high"] > -50)).all()  # no interval beyond the margin beside these words
+
+
+def test_groups_are_compared_where_three_containers_stand_beside_another_of_their_group():
+    """Three and two of two stores: five less two groups are three; two and two less two are two, and two are too few."""
+    held = pd.DataFrame({"store": [*"NNNSSS"], "age_months": [1, 1, 2, 1, 1, 1], "ends": [True] * 5 + [False]})
+    assert containers._spare(held, ["store"]) == 3
+    assert containers._spare(held, ["store", "age_months"]) == 2
+    assert containers._spare(held.iloc[1:], ["store"]) == 2
+    what = study(fixed=["store"], by_depth=["store"])
+    for south, compared in (((-3.0, 0.5), True), ((-3.0,), False)):
+        table, note = containers.group_contrasts(fitted(what, own={"north": (1.0, 2.0, 9.0), "south": south}), what)
+        assert (len(table) > 0, note == "") == (compared, compared)
 
 
 def test_groups_of_young_containers_are_named_by_their_own_ages():

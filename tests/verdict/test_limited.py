@@ -78,6 +78,9 @@ def test_a_stock_that_settled_everywhere_is_stratified_though_most_are_limits(tm
     stage, models, outcome = judged(tmp_path, cells, margin=FOUR)
     assert (outcome.word, outcome.final_words()) == ("stratified", {"P": "stratified"})
     assert len(floors.beyond(stage, models)) == 10
+    stock = containers.stock_of_limits(stage.study, models[0])
+    assert stock is not None
+    assert stock.allowed == pytest.approx(stage.study.share_percent / 100)
     assert uses.uses(stage, models, outcome).set_index("use").loc["zones", "word"] == "beyond the margin"
 
 
