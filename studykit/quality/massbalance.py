@@ -216,11 +216,10 @@ def _balance_flags(table: pd.DataFrame, apart: frozenset[tuple[str, str]], bottl
                           where=f"container {r['container']}", evidence=text,
                           samples=tuple(sorted(map(str, bottles[r["container"]])))))
     own = [key not in apart for key in zip(table["analyte"], table["container"], strict=True)]
-    groups = [g for _, g in table[np.array(own, dtype=bool)].groupby(["analyte", "whole_is"], sort=True)]
-    for g in groups:
+    groups = list(table[np.array(own, dtype=bool)].groupby(["analyte", "whole_is"], sort=True))
+    for (analyte, whole), g in groups:
         if _p_together(g) * len(groups) < CHANCE:
-            flags.append(_together(str(g["analyte"].iloc[0]), str(g["whole_is"].iloc[0]),
-                                   g["closure_percent"].to_numpy(float)))
+            flags.append(_together(str(analyte), str(whole), g["closure_percent"].to_numpy(float)))
     return tuple(flags)
 
 

@@ -223,6 +223,19 @@ def test_six_tenths_of_the_analytes_exactly_must_tell_it(many: int, clear: bool)
     assert (_low(replace(sc, m=replace(sc.m, s=s)), BOX) is not None) == clear
 
 
+def test_a_lowest_zone_is_held_against_the_zones_above_and_by_one_factor() -> None:
+    """The zones above read 0.1 high and the lowest 0.3 low: 0.4 apart. One of six analytes 4.3 standard deviations off the
+    others' factor is forgiven (the mean of the squares is below three), one 5.5 off is not; their median is near 0 in both."""
+    six = tuple("ABCDEF")
+    off = {(0, z): dict.fromkeys(six, -0.3 if z == 2 else 0.1) for z in range(3)}
+    found = _low(scene_of(off, analytes=six, s=0.05), BOX)
+    assert found is not None
+    assert found[1] == pytest.approx(-0.4)
+    for far, clear in ((4.3, True), (5.5, False)):
+        off[0, 2]["F"] = -0.3 - far * 0.05
+        assert (_low(scene_of(off, analytes=six, s=0.05), BOX) is not None) == clear
+
+
 def test_which_bottles_are_the_lowest() -> None:
     """All of the least height known; none where all lie there, or no height is known."""
     sc = floors(0.6, analytes=FIVE[:4])

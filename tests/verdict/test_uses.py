@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -48,6 +49,27 @@ def test_each_use_has_its_word_with_its_interval(tmp_path) -> None:
     assert set(table["word"]) == {"within the margin"}
     assert table[["estimate", "low", "high"]].notna().all().all()
     assert list(uses.shown(table).columns) == ["analyte", "first litres", "zones", "last litres", "floor"]
+
+
+@pytest.mark.parametrize(("apart", "told"), [(4.9, ""), (5.0, uses.LESS), (-4.9, ""), (-5.0, uses.MORE)])
+def test_zones_at_the_margin_exactly_are_not_inside_it(monkeypatch, apart, told) -> None:
+    """Whole readings differ from a stirred rest by just 5: which side it lies on is said from there on."""
+    monkeypatch.setattr(uses, "word_of", lambda *_, **__: (uses.UNDECIDED, ""))
+    monkeypatch.setattr(uses, "_mean", lambda *_, **__: ("", math.nan, math.nan, math.nan, ""))
+    model = SimpleNamespace(path="mixed model", rows=SimpleNamespace(margin=Margin.absolute(5)))
+    drawn = SimpleNamespace(nearest={"C1": apart, "C2": apart}, unseen=())
+    assert uses._whole(None, model, pd.DataFrame(), drawn, None, "")[-1] == told  # type: ignore[index, arg-type]
+
+
+def test_the_floor_of_one_container_is_that_of_the_stated_precision(tmp_path) -> None:
+    cells = {"T1": {"upper": [100.0], "middle": [100.2], "lower": [100.1], "heel": [130.0]}}
+    stage = make(tmp_path / "s", cells, repeatability={"r": 4.0, "source": "invented"})
+    models = model_tables.fit_all(stage)
+    table = uses.uses(stage, models, judge_all(stage, models))
+    alone = floor.of_one(stage, models[0], uses.usable(stage))
+    assert alone is not None
+    row = table.set_index("use").loc["floor"]
+    assert (row["estimate"], row["low"], row["high"], row["word"]) == (*alone[1:4], uses.BEYOND)
 
 
 @pytest.mark.few(1)
