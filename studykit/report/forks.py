@@ -22,8 +22,9 @@ from pathlib import Path
 from typing import Any
 
 LAUNCHER = "ipykernel_launcher"
-KERNEL = ("ipykernel.kernelapp", "ipykernel.debugger", "matplotlib.pyplot", "matplotlib.backends.backend_agg",
-          "matplotlib.backends.backend_svg", "matplotlib.backends.backend_pdf")
+KERNEL = ("ipykernel.kernelapp", "ipykernel.debugger", "IPython.core.completerlib", "IPython.core.oinspect",
+          "IPython.extensions.storemagic", "psutil", "tornado.platform.asyncio", "matplotlib.pyplot",
+          "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.backends.backend_pdf")
 """What a kernel loads before its first cell, and what the first figure of a notebook loads."""
 UNUSED = ("rfc3987_syntax", "debugpy")
 """What these would load and no notebook needs: a grammar of internationalised addresses, which jsonschema under nbformat

@@ -17,17 +17,21 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from ipykernel.kernelspec import get_kernel_dict
+from jupyter_client.asynchronous.client import AsyncKernelClient
+from jupyter_client.channels import AsyncZMQSocketChannel
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning.factory import KernelProvisionerFactory
 from jupyter_client.provisioning.local_provisioner import LocalProvisioner
-from traitlets import default
+from traitlets import Type, default
 
 from studykit.core.writer import away
 from studykit.report.forks import LAUNCHER
 from studykit.report.nursery import FORKS, QUIET, Nursery, nursery_for
 
 NAME = "studykit"
+USUAL_MOMENT, MOMENT = 0.2, 0.02
+"""Seconds for which jupyter_client listens for more, and for which it does here."""
 LONGEST_FOLDER = 70
 """Characters; the name of a socket file may have about 100."""
 
@@ -84,9 +88,23 @@ class Provisioner(LocalProvisioner):
         return info
 
 
+class News(AsyncZMQSocketChannel):
+    """What a kernel tells of itself; for more of that a client waits a moment in vain, once the kernel is ready."""
+
+    async def get_msg(self, timeout: float | None = None) -> Any:  # type: ignore[override]  # as the class above does it
+        return await super().get_msg(timeout=MOMENT if timeout == USUAL_MOMENT else timeout)
+
+
+class Client(AsyncKernelClient):
+    """Talks to a kernel."""
+
+    iopub_channel_class = Type(News)
+
+
 class Manager(AsyncKernelManager):
     """Manages a kernel of this Python, whatever other kernels of its name a machine knows."""
 
+    client_factory = Type(Client)
     nursery: ClassVar[Nursery | None] = None
     started: ClassVar[list[Any]] = []
     folder: ClassVar[str] = ""

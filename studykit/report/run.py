@@ -137,7 +137,8 @@ def _engine() -> str:
                     tell(f"cell {done[0]} of {len(code)}")
 
             nb_man.cell_complete = complete
-            kw.setdefault("extra_arguments", ["--log-level=50"])  # a kernel stopped in haste says so on stderr
+            kw.setdefault("extra_arguments", ["--log-level=50",  # a kernel stopped in haste says so on stderr
+                                              "--HistoryManager.enabled=False"])  # that of what a person typed stays theirs
             kw.setdefault("config", Config({"KernelManager": {"transport_encryption": "auto"}}))
             return super().execute_managed_notebook(nb_man, kernel_name, **kw)
 
