@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import combinations
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -69,6 +71,7 @@ def test_the_page_shows_twelve_rows() -> None:
     assert len(rows) == 12
     assert "residual" not in rows
     assert rows["standardised"].iloc[0] == 3.0
+    assert d.first_twelve(residuals_of(a=[1.0]).assign(fitted=1.23456789))["fitted"].tolist() == ["1.2346"]  # five digits
 
 
 @pytest.fixture(scope="module")
@@ -124,6 +127,47 @@ def test_subtraction_and_refitting_say_the_same(one_off) -> None:
         assert list(fast.drop("verdict")) == pytest.approx(list(slow.drop("verdict")), rel=1e-9)
     with pytest.raises(DesignMismatch, match="too few containers are left"):
         d._again(model, table[table["container"] == "C0"])
+
+
+def coarse(decimals: int, replicates: int = 1, sd: float = 0.02) -> pd.DataFrame:
+    """Seven containers read in these decimals, one row lost of the third."""
+    frame = layered(n=7, sd=sd, seed=3, replicates=replicates)
+    frame["value"] = (frame["value"] / frame["value"].mean() * 50).round(decimals)
+    return frame.drop(frame.index[frame["container"] == "C2"][0])
+
+
+@pytest.mark.parametrize("replicates", [1, 2])
+def test_the_rounding_step_without_a_container_is_that_of_the_others_alone(replicates: int) -> None:
+    """A container read twice as finely as the others changes how they are written, and no other one does."""
+    frame = coarse(0, replicates)
+    frame.loc[frame["container"] == "C5", "value"] += 0.5
+    model = fit(frame, DEPTHS, {"absolute": 5})[1]
+    steps, same = d._rounding(model)
+    quick = d._by_subtraction(model)
+    assert [c for c, s in zip(model.cells.containers, same, strict=True) if not s] == ["C5"]
+    assert "C5" not in quick
+    for container, step, alike in list(zip(model.cells.containers, steps, same, strict=True))[2::3]:
+        alone = fit(frame[frame["container"] != container], DEPTHS, {"absolute": 5})[1]
+        assert alone.cells.step == pytest.approx(step if alike else 2 * step)
+
+
+@pytest.mark.parametrize(("decimals", "sd", "known"), [(4, 0.02, 7), (1, 0.02, 7), (0, 0.004, 0)])
+def test_what_is_known_without_a_refit_is_what_a_refit_gives_however_coarse(decimals: int, sd: float, known: int) -> None:
+    model = fit(coarse(decimals, sd=sd), DEPTHS, {"absolute": 3})[1]
+    table, quick = model.rows.table, d._by_subtraction(model)
+    assert len(quick) == known
+    for container, fast in quick.items():
+        slow = d._again(model, table[table["container"] != container])
+        assert list(fast.drop("verdict")) == pytest.approx(list(slow.drop("verdict")), rel=1e-9)
+        assert fast["verdict"] == slow["verdict"]
+
+
+def test_without_a_container_that_a_pair_needs_nothing_is_known() -> None:
+    """Of three containers one has no uppermost zone: without another one a single difference from it is left."""
+    frame = layered(n=3, sd=0.02, seed=3)
+    frame = frame[(frame["container"] != "C1") | (frame["depth"] != "upper")]
+    model = fit(frame, DEPTHS, {"absolute": 3})[1]
+    assert set(d._by_subtraction(model)) == {"C1"}
 
 
 def test_two_containers_are_not_left_out_and_the_closest_analyte_is_chosen(one_off) -> None:
@@ -189,6 +233,34 @@ def test_scatter_of_repeats_beside_the_stated_one(margin) -> None:
     model = replace(model, rows=model_rows(study, "y", *tables_of(single)))
     assert d.repeatability(study, [model]).empty
     assert d.pooled_within(model)[1] == 0
+
+
+def test_the_closest_is_that_whose_interval_ends_nearest_an_edge_in_widths_of_it() -> None:
+    """Of each two of eight analytes, by scipy's paired t interval of 90 % and the distance of its nearer end."""
+    models, away = {}, {}
+    for i in range(8):
+        frame = layered(n=5, sd=0.005 + 0.004 * (i % 3), gradient=0.004 * (i - 3), seed=20 + i)
+        model = fit(frame, DEPTHS, {"absolute": 6 + i % 2})[1]
+        a, b = model.pairs.widest.label.split(" - ")
+        wide = frame.pivot(index="container", columns="depth", values="value")
+        span = stats.ttest_rel(wide[a], wide[b]).confidence_interval(0.9)
+        near = min(abs(end - edge) for end in (span.low, span.high) for edge in (6 + i % 2, -(6 + i % 2)))
+        name = f"a{i}"
+        models[name], away[name] = replace(model, rows=replace(model.rows, analyte=name)), near / (span.high - span.low)
+    none = SimpleNamespace(decisive=())
+    for one, other in combinations(models, 2):
+        found = d.closest([models[one], models[other]], {one: none, other: none})  # type: ignore[dict-item]
+        assert found == min((one, other), key=lambda a: away[a])
+
+
+def test_repeats_scaled_by_a_power_of_two_agree_as_well_in_per_cent() -> None:
+    """A level of 0.4 instead of 100: the margin and the stated precision in per cent say the same of both."""
+    study = stated({"relative_percent": 5}, s_r_percent=1.0)
+    frame = layered(n=4, replicates=2)
+    rows = [d.repeatability(study, [fit_analyte(study, "y", *tables_of(frame.assign(value=frame["value"] * by)))])
+            for by in (1.0, 2.0**-8)]
+    assert len(rows[0]) == 1
+    pd.testing.assert_frame_equal(*rows)
 
 
 def test_where_not_every_container_was_left_out_the_table_and_the_sentence_say_so(monkeypatch) -> None:

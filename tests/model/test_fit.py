@@ -219,6 +219,17 @@ def test_a_layered_stock_is_found_and_a_uniform_one_is_not():
     assert fit(layered(gradient=-0.3), DEPTHS, {"relative_percent": 5})[1].bottom_top.estimate < 0
 
 
+@pytest.mark.parametrize("side", ["above", "below"])
+def test_bottom_minus_top_is_the_same_where_the_margin_has_one_side(side):
+    """It is judged by other contrasts then, but their estimate, error and df beside it do not hang on the margin."""
+    data = layered(gradient=0.03, sd=0.02)
+    both, one = (fit(data, DEPTHS, {"relative_percent": 5} | more)[1] for more in ({}, {"side": side}))
+    assert one.cells.departures is not None
+    assert (one.bottom_top.estimate, one.bottom_top.se, one.bottom_top.df) == pytest.approx(
+        (both.bottom_top.estimate, both.bottom_top.se, both.bottom_top.df))
+    assert one.interval(0.9) == pytest.approx(both.interval(0.9))
+
+
 def test_the_trend_runs_from_the_surface_to_the_floor():
     """Balanced, so the trend is the least-squares line through the depth means (numpy's polyfit), upside down."""
     for gradient in (0.3, -0.3):

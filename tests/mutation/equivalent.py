@@ -236,6 +236,11 @@ EQUIVALENT: dict[str, str] = {
         "a short cut to the same number",
     "mixed/denominator|p_value|comparison|0 < statistic < math.inf|0 <= statistic < math.inf|0":
         "a short cut to the same number",
+    "model/diagnostics|_tried|constant|0.0|1|0": "no difference of that pair is known: there is no distance from any middle",
+    "model/diagnostics|_by_subtraction|arithmetic|np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY|"
+    "np.sqrt(found.unit_variance) * step[:, None] * COARSE / SURELY|0": "a millionth, against rounding",
+    "model/diagnostics|_by_subtraction|dropped function|np.abs(known(cells))|known(cells)|0":
+        "a floor against rounding, nine orders below the values",
     "mixed/denominator|p_value|constant|0|1|0": "a short cut to the same number",
 }
 

@@ -25,11 +25,11 @@ PARTS = [{"name": "antifoam", "analyte": "Si", "density_kg_m3": 970, "diameter_u
          {"name": "phosphate", "analyte": "P", "density_kg_m3": 1100, "diameter_um": 0.001}]
 
 
-def study(fluid: dict[str, Any] | None = FLUID, parts: list[dict[str, Any]] | None = None) -> Study:
+def study(fluid: dict[str, Any] | None = FLUID, parts: list[dict[str, Any]] | None = None, side: str = "") -> Study:
     data: dict[str, Any] = {
         "title": "Invented pails", "question": "Has the antifoam left the top?", "responsible": "store keeper",
         "factors": {"depths": ["upper", "middle", "lower"]}, "invented": True,
-        "analytes": {k: {"unit": "mg/kg", "margin": {"relative_percent": 20}, "margin_reason": "supplier's limit",
+        "analytes": {k: {"unit": "mg/kg", "margin": {"relative_percent": 20} | ({"side": side} if side else {}), "margin_reason": "supplier's limit",
                          "method": "any"} for k in ("Si", "P")},
         "vessels": {"pail20": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300,
                                "height_mm": 360}}}
@@ -69,6 +69,15 @@ def test_components_table_and_sentences() -> None:
     assert any("in the end they lie on the floor" in s for s in got.sentences)
     assert "A warmer store settles faster" in " ".join(got.cautions)
     assert "does not replace it" in " ".join(got.cautions)
+
+
+def test_the_first_zone_beyond_either_side_is_the_sooner_of_those_beyond_one() -> None:
+    """A margin on one side alone is left when a zone passes that side, whatever the other zones do."""
+    days = {side: float(forecast._days_to_margin(s, s.fluid, liquid_of(s.fluid), s.components[0], "warm", "pail20", 0.3,
+                                                 pd.DataFrame({"start_day": [1.0]}))[0])
+            for side in ("", "below", "above") for s in [study(side=side)]}
+    assert days[""] == min(days["below"], days["above"])
+    assert max(days.values()) > 1.5 * days[""]
 
 
 def test_profile_by_store_and_age() -> None:
