@@ -265,7 +265,7 @@ class FittedModel(CelledModel):
         second = fit.second_opinion()
         return {"analyte": self.analyte, "path": self.path, "rows": fit.n, "containers": self.n_containers,
                 "random terms": ", ".join(self.random), "iterations": fit.iterations,
-                "largest gradient": max((abs(g) for n, g in fit.gradient.items() if n not in fit.at_zero), default=0.0),
+                "largest gradient": max((abs(g) for n, g in fit.gradient.items() if n not in fit.at_zero)),
                 "at zero": ", ".join(fit.at_zero) or "none",
                 "REML criterion": fit.criterion, "statsmodels differs by": second.criterion_difference,
                 "second opinion": "agrees" if second.agrees else second.note}

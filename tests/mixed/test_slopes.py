@@ -13,7 +13,7 @@ import pytest
 
 from studykit.core.errors import DesignMismatch
 from studykit.mixed.fit import RemlFit, fit_reml
-from studykit.mixed.slopes import _way_out, lowest, roots_of, written
+from studykit.mixed.slopes import _lifted, _way_out, lowest, roots_of, written
 
 DOSSIER = Path(__file__).parents[1] / "reference" / "mixed"
 sys.path.insert(0, str(DOSSIER))
@@ -255,3 +255,56 @@ def test_a_way_out_of_the_edge_leads_down_and_there_is_none_at_a_minimum() -> No
     assert step[1] > 0
     assert step @ [0.0, 0.5, 0.5, 3.0] < 0  # less of the correlation lowers the criterion
     assert _way_out(roots, edge, np.array([0.0, 1.5, 1.5, 1.0])) is None  # 1 and 2: every direction leads up
+
+
+@pytest.mark.parametrize(("k", "pairs", "linked"), [
+    (3, (), ((0,), (1,), (2,))), (2, ((0, 1),), ((0, 1),)), (4, ((0, 1), (2, 3)), ((0, 1), (2, 3))),
+    (4, ((1, 2), (1, 3), (2, 3)), ((0,), (1, 2, 3))), (3, ((0, 2),), ((0, 2), (1,)))])
+def test_roots_are_triangular_roots_of_the_covariances(k: int, pairs: tuple[tuple[int, int], ...],
+                                                       linked: tuple[tuple[int, ...], ...]) -> None:
+    """Components of random L: theta = L L' there and back, derivatives against differences; what has no rank stays so."""
+    rng, roots = np.random.default_rng(k), roots_of(k, pairs)
+    assert roots.linked == linked
+    for lost in (False, True):
+        factors = {t: np.tril(rng.normal(size=(len(t), len(t)))) + 2 * np.eye(len(t)) for t in linked}
+        if lost:
+            factors = {t: f * (np.arange(len(t)) < max(1, len(t) - 1)) for t, f in factors.items()}
+        cov = np.zeros((k, k))
+        for t, f in factors.items():
+            cov[np.ix_(t, t)] = f @ f.T
+        theta = np.array([0.7, *np.diag(cov), *(cov[a, b] for a, b in pairs)])
+        for t in linked:
+            np.testing.assert_allclose(roots.matrix(theta, t), cov[np.ix_(t, t)])
+            np.testing.assert_allclose(roots.matrix(theta, t, half=0.5), (cov + np.diag(np.diag(cov)))[np.ix_(t, t)] / 2)
+        x = roots.roots(theta)
+        assert len(x) == 1 + sum(len(t) * (len(t) + 1) // 2 for t in linked)
+        np.testing.assert_allclose(roots.theta(x), theta, atol=1e-9)
+        H, g, at = rng.normal(size=(len(theta), len(theta))), rng.normal(size=len(theta)), 1e-5 * np.eye(len(x))
+        H = H + H.T
+        moved = np.transpose([(roots.theta(x + e) - roots.theta(x - e)) / 2e-5 for e in at])
+        np.testing.assert_allclose(roots.jacobian(x), moved, atol=1e-8)
+
+        def slope(y: np.ndarray, base: np.ndarray = theta, g: np.ndarray = g, H: np.ndarray = H) -> np.ndarray:
+            return (g + H @ (roots.theta(y) - base)) @ roots.jacobian(y)
+
+        np.testing.assert_allclose(roots.curvature(x, g, H), [(slope(x + e) - slope(x - e)) / 2e-5 for e in at], atol=1e-6)
+        lifted = _lifted(roots, theta)
+        more = np.array([0.0, *([1e-4 * np.abs(theta).sum()] * k), *([0.0] * len(pairs))])
+        np.testing.assert_allclose(roots.theta(lifted), theta + more, atol=1e-9)
+
+
+@pytest.mark.parametrize(("name", "read"), [
+    ("container", ("container", (), True)), ("container:depth", ("container:depth", (), True)),
+    ("age | container", ("container", ("age",), True)), ("1 + age | container", ("container", ("age",), True)),
+    ("0 + age | container", ("container", ("age",), False)), ("age + dose | lot:run", ("lot:run", ("age", "dose"), True)),
+    ("1 | container", ("container", (), True))])
+def test_random_terms_are_read_as_lme4_reads_them(name: str, read: tuple[str, tuple[str, ...], bool]) -> None:
+    found = written(name)
+    assert (found.group, found.columns, found.intercept) == read
+
+
+@pytest.mark.parametrize("name", ["age |", "| container", "age + | container", "a | b | c", "0 + 0 + age | container",
+                                  "0 | container"])
+def test_random_terms_that_say_nothing_are_refused(name: str) -> None:
+    with pytest.raises(DesignMismatch, match="cannot be read"):
+        written(name)

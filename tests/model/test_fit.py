@@ -230,6 +230,49 @@ def test_bottom_minus_top_is_the_same_where_the_margin_has_one_side(side):
     assert one.interval(0.9) == pytest.approx(both.interval(0.9))
 
 
+@pytest.mark.parametrize(("margin", "word"), [(3.0, "homogeneous"), (0.8, "inconclusive")])
+def test_limits_of_values_below_a_limit_hold_what_every_value_in_their_place_gives(margin, word):
+    """Two readings below 1 in six containers: the intervals of fits with 0, 0.5 or 1 in their places lie inside."""
+    frame = layered(sd=0.1)
+    frame["value"] = frame["value"] / frame["value"].mean() * 1.5
+    below = [(frame["container"] == c) & (frame["depth"] == "lower") for c in ("C1", "C4")]
+    study = study_of(DEPTHS, {"absolute": margin})
+    containers, samples, results = tables_of(frame)
+    for b in below:
+        results.loc[b.to_numpy(), ["value", "qualifier", "limit"]] = [1.0, "<", 1.0]
+    m = model.fit_analyte(study, "y", containers, samples, results)
+    assert m.bounds is not None
+    table = m.contrasts().set_index("contrast")
+    assert (m.word, set(table["within margin"])) == (word, {word == "homogeneous"})
+    assert m.bounds.span("lower - upper").level == pytest.approx(0.9)
+    inside = []
+    for a, b in ((0.0, 0.0), (0.0, 1.0), (1.0, 0.5), (1.0, 1.0)):
+        filled = frame.assign(value=np.select(below, [a, b], frame["value"]))
+        exact = fit(filled, DEPTHS, {"absolute": margin})[1]
+        assert word in ("inconclusive", exact.word)
+        one = exact.contrasts().set_index("contrast")
+        inside.append(one[["low", "high"]])
+        for pair in table.index:
+            assert table.loc[pair, "low"] <= one.loc[pair, "low"] + 1e-9
+            assert table.loc[pair, "high"] >= one.loc[pair, "high"] - 1e-9
+    widest = max(i.loc["lower - upper", "high"] for i in inside), min(i.loc["lower - upper", "low"] for i in inside)
+    assert table.loc["lower - upper", ["high", "low"]].tolist() == pytest.approx(widest, abs=0.1)  # and they are not wide
+
+
+def test_terms_that_are_not_given_are_the_declared_ones():
+    """Fixed or random terms alone in the reader's words: the others are those of the study, here with lots."""
+    data = layered(n=6, sd=0.02, seed=5, replicates=2)
+    study = study_of(DEPTHS, {"relative_percent": 5}, fixed=["lot"])
+    tables = tables_of(data, lot={f"C{i}": f"L{i % 2}" for i in range(6)})
+    declared = model.fit_analyte(study, "y", *tables)
+    assert (declared.fixed, declared.random) == (("depth", "lot"), ("container", "container:depth"))
+    both = model.fit_analyte(study, "y", *tables, fixed=("depth", "lot"), random=("container",))
+    for given in ({"random": ("container",)}, {"fixed": ("depth",)}):
+        own = model.fit_analyte(study, "y", *tables, **given)
+        assert (own.fixed, own.random) == (given.get("fixed", declared.fixed), given.get("random", declared.random))
+    assert model.fit_analyte(study, "y", *tables, random=("container",)).reml.criterion == pytest.approx(both.reml.criterion)
+
+
 def test_the_trend_runs_from_the_surface_to_the_floor():
     """Balanced, so the trend is the least-squares line through the depth means (numpy's polyfit), upside down."""
     for gradient in (0.3, -0.3):

@@ -29,8 +29,8 @@ def study(fluid: dict[str, Any] | None = FLUID, parts: list[dict[str, Any]] | No
     data: dict[str, Any] = {
         "title": "Invented pails", "question": "Has the antifoam left the top?", "responsible": "store keeper",
         "factors": {"depths": ["upper", "middle", "lower"]}, "invented": True,
-        "analytes": {k: {"unit": "mg/kg", "margin": {"relative_percent": 20} | ({"side": side} if side else {}), "margin_reason": "supplier's limit",
-                         "method": "any"} for k in ("Si", "P")},
+        "analytes": {k: {"unit": "mg/kg", "margin": {"relative_percent": 20} | ({"side": side} if side else {}),
+                         "margin_reason": "supplier's limit", "method": "any"} for k in ("Si", "P")},
         "vessels": {"pail20": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300,
                                "height_mm": 360}}}
     if fluid is not None:
