@@ -84,6 +84,11 @@ EQUIVALENT: dict[str, str] = {
         "residuals of one analyte: the first row's is the last row's",
     "verdict/alone|opened|comparison|stage.containers['treatment'] == 'stored'|stage.containers['treatment'] >= 'stored'|0":
         "the other words, of controls, stand before it in the alphabet",
+    "quality/exchanges|_sharper|comparison|np.abs(sharp.sum(axis=1)) > np.abs(cells.sum(axis=1))|"
+    "np.abs(sharp.sum(axis=1)) >= np.abs(cells.sum(axis=1))|0": "equal sums are those of the same cells",
+    "quality/massbalance|_together|comparison|mean < 100|mean <= 100|0": "wholes that close to 100 % together are not told",
+    "quality/massbalance|_p_together|comparison|g['whole_is'] == OF_THE_LOT|g['whole_is'] >= OF_THE_LOT|0":
+        "the other wholes with a number of results come before it in the alphabet",
     "verdict/floors|_bounds|comparison|sign == '>'|sign >= '>'|0": "the other sign, <, comes before it",
     "verdict/pouring|litres_of_ends|comparison|stage.containers['treatment'] == 'stored'|"
     "stage.containers['treatment'] >= 'stored'|0": "the other words, of controls, stand before it in the alphabet",

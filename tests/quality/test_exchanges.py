@@ -203,6 +203,14 @@ def test_rows_shifted_from_some_place_on() -> None:
     assert found[0].gain == pytest.approx(60)
 
 
+def test_rows_shifted_the_other_way_from_some_place_on() -> None:
+    """The check fluid at place 11 reads as the bottle before it and the blank as that fluid; again behind place 2."""
+    sc, rows = in_order(-1, start=8)
+    (found,) = shifted_rows(sc, "R1", rows, 2)
+    assert (found.detail, found.rows) == ("one place earlier, from place 3 of the run on", tuple(range(2, 12)))
+    assert found.gain == pytest.approx(60)
+
+
 @pytest.mark.parametrize(("shift", "found"), [(1, ["one place later"]), (0, [])])
 def test_rows_shifted_beside_a_check_fluid_near_to_the_stock(shift: int, found: list[str]) -> None:
     """A check fluid a tenth off a stock whose zones lie 60 % apart: their scatter of 2 % tells it from them."""

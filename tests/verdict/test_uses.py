@@ -199,6 +199,10 @@ def test_heels_that_are_limits_are_not_told_as_if_no_draw_had_reached_the_floor(
     assert uses.unseen(table)
     assert not uses.unseen(table.assign(why="known only as limits"))
     assert not uses.unseen(table[table["use"] != "floor"])
+    two = pd.DataFrame({"use": "floor", "word": [uses.UNKNOWN, uses.UNKNOWN], "why": ["", ""]})
+    assert uses.unseen(two)
+    assert not uses.unseen(two.assign(word=[uses.UNKNOWN, uses.WITHIN]))  # one analyte was measured there
+    assert not uses.unseen(two.assign(why=["", "known only as limits"]))
 
 
 @pytest.mark.slow
