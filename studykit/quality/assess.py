@@ -187,8 +187,8 @@ def completeness(study: Study, samples: pd.DataFrame, results: pd.DataFrame,
     for analyte in study.analytes:
         own, kept = (f[f["analyte"] == analyte] for f in (results, usable.rows))
         out = usable.excluded[usable.excluded["analyte"] == analyte]
-        measured, numbers = set(own["sample"]), set(own.loc[own["qualifier"] == "", "sample"])
-        good = set(kept.loc[kept["qualifier"] == "", "sample"])
+        measured, numbers, good = (set(s.unique()) for s in (
+            own["sample"], own.loc[own["qualifier"] == "", "sample"], kept.loc[kept["qualifier"] == "", "sample"]))
         for s in planned.loc[~planned["sample"].isin(measured), "sample"]:
             lacking[str(s)].append(analyte)
         rows.append((analyte, len(planned), int(drawn.sum()), len(measured), len(numbers), len(measured - numbers),

@@ -387,7 +387,7 @@ def _unvouched(study: Study, control: str, samples: pd.DataFrame, results: pd.Da
     counts = ~kind.isin(["blank", "check fluid"]) & (run != "")
     if control == "blank":
         counts &= ~results["analyte"].isin([a for a, x in study.analytes.items() if x.kind == "viscosity"])
-    bare = sorted(set(run[counts]) - set(run[kind == control]))
+    bare = sorted(set(run[counts].unique()) - set(run[kind == control].unique()))
     return (f" Run{'s' if len(bare) > 1 else ''} {listed(bare)} {'have' if len(bare) > 1 else 'has'} results and no {control}: "
             f"nothing vouches for {'them' if len(bare) > 1 else 'it'} by a {control}.") if bare else ""
 

@@ -32,7 +32,7 @@ PART = (0.3, 0.75)
 def stock_of(t: pd.DataFrame) -> list[str]:
     """Stored containers of which zones were read; controls are none."""
     mine = t["kind"].eq("spot") & t["container"].ne("") & t["treatment"].isin(["stored", ""])
-    return sorted(set(t.loc[mine, "container"].astype(str)))
+    return sorted(set(map(str, t.loc[mine, "container"].unique())))
 
 
 def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collection[str] = ()) -> CheckResult:
@@ -54,9 +54,11 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
     each["thinned"] = each["share"].where(each["clear"])
     bottles = each.groupby(["container", "sample"], as_index=False).agg(
-        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"), alike=("thinned", _alike))
-    one_factor = bottles["alike"] >= np.maximum(2, bottles["of"] / 2)
-    thin = bottles[one_factor & (bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"]))].drop(columns="alike")
+        share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))
+    low_in_all = bottles[bottles["analytes"] >= np.maximum(2, NEARLY_ALL * bottles["of"])]
+    by_bottle = each[each["sample"].isin(low_in_all["sample"])].groupby(["container", "sample"])["thinned"]
+    alike = np.array([_alike(share) for _, share in by_bottle])  # in the order of the bottles
+    thin = low_in_all[alike >= np.maximum(2, low_in_all["of"] / 2)] if len(low_in_all) else low_in_all
     table = thin[~(thin["sample"].isin(named) | thin["container"].isin(named))].reset_index(drop=True)
     return CheckResult(rule=FLOOR, table=table, flags=(_floor(table),) if len(table) else ())
 

@@ -16,7 +16,7 @@ one side only where their mean lies beyond twice u, since a reference that is a 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -111,11 +111,11 @@ def control_rules(t: pd.DataFrame, limits: pd.DataFrame | None,
         return (CheckResult(rule="z-scores", table=z, note=note),
                 CheckResult(rule="control rules", table=pd.DataFrame(columns=RUN_COLUMNS), note=note))
     z = z.assign(rules_broken=_words(z))
-    table = pd.DataFrame([_row(g) for _, g in z.groupby(["run", "analyte"], sort=True)], columns=RUN_COLUMNS)
+    table = pd.DataFrame(_rows(z), columns=RUN_COLUMNS)
     table = table.sort_values("rules_broken", key=lambda x: x.eq(""), kind="stable").reset_index(drop=True)
     far = 2 * stats.t.sf(z["z"].abs(), TAILS) * len(z) < CHANCE
-    flags = tuple(_flag(g, bool(far[g.index].any()), len(z)) for _, g in z.groupby(["run", "analyte"], sort=True)
-                  if g["rules_broken"].ne("").any())
+    some = z[z["rules_broken"].ne("").groupby([z["run"], z["analyte"]]).transform("any")]
+    flags = tuple(_flag(g, bool(far[g.index].any()), len(z)) for _, g in some.groupby(["run", "analyte"], sort=True))
     return CheckResult(rule="z-scores", table=z), CheckResult(rule="control rules", table=table, flags=flags)
 
 
@@ -129,23 +129,34 @@ def _words(z: pd.DataFrame) -> pd.Series:
     return out.str.strip()
 
 
-def _rules(g: pd.DataFrame) -> list[str]:
-    """The rules that these readings break, in the order of ``RULES``."""
-    seen = {word for text in g["rules_broken"] for word in str(text).split()}
+def _rules(broken_: Iterable[str]) -> list[str]:
+    """The rules that these readings break (of each its rules as text), in the order of ``RULES``."""
+    seen = {word for text in broken_ for word in str(text).split()}
     return [r for r in RULES if r in seen]
 
 
-def _row(g: pd.DataFrame) -> tuple[object, ...]:
-    """A row of ``RUN_COLUMNS``: the readings of one analyte in one run."""
-    first = g.iloc[0]
-    return (first["run"], first["analyte"], len(g), first["reference_value"], first["u"], first["s"],
-            first["unit"], g["z"].mean(), g["z"].min(), g["z"].max(), " ".join(_rules(g)))
+def _rows(z: pd.DataFrame) -> list[tuple[object, ...]]:
+    """Rows of ``RUN_COLUMNS``: the readings of one analyte in one run each."""
+    code = z.groupby(["run", "analyte"], sort=True).ngroup().to_numpy()
+    order = np.argsort(code, kind="stable")
+    order = order[code[order] >= 0]
+    groups = np.split(order, np.flatnonzero(np.diff(code[order])) + 1) if order.size else []
+    columns = [z[c].tolist() for c in ("run", "analyte", "reference_value", "u", "s", "unit")]
+    score, words, rows = z["z"].to_numpy(float), z["rules_broken"].tolist(), []
+    for at in groups:
+        run, analyte, value, u, s, unit = (c[at[0]] for c in columns)
+        own = score[at][~np.isnan(score[at])]
+        told = (own.mean(), own.min(), own.max()) if own.size else (np.nan,) * 3
+        rows.append((run, analyte, len(at), value, u, s, unit, *told,
+                     " ".join(_rules(words[k] for k in at))))
+    return rows
 
 
 def _flag(g: pd.DataFrame, far: bool, n: int) -> Flag:
     """One flag for the control rules that the readings of one analyte in one run break."""
     own, first = g[g["rules_broken"] != ""], g.iloc[0]
-    text = (f"the check fluid breaks {listed(_rules(own))} in this run (z {listed([shown(v, 2) for v in own['z']])}); " + (
+    rules = listed(_rules(own["rules_broken"]))
+    text = (f"the check fluid breaks {rules} in this run (z {listed([shown(v, 2) for v in own['z']])}); " + (
         "so far out by chance in less than one study in a hundred" if far else
         f"of {n} readings some do so by chance, one in 370 beyond 3 where they scatter normally")
         + "; to tell: a fresh portion of the check fluid, and some bottles of this run again in another one")

@@ -28,7 +28,7 @@ class Unfolded:
 
 def unfold(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame) -> Unfolded:
     """The tables by visit; as they are where no container was drawn at two."""
-    waits = still_to_come(samples, set(results["sample"]))
+    waits = still_to_come(samples, set(results["sample"].unique()))
     later = ", ".join(f"{d} ({n} samples)" for d, n in visit_days(samples)[waits].value_counts().sort_index().items())
     words = f"Visits still to come, not looked at here: {later}." if later else ""
     samples = samples[~waits]

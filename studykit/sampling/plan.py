@@ -193,13 +193,13 @@ def existing_plan(root: Path, study: Study) -> Plan:
     tables = load_tables(root, with_results=False)
     samples = tables.samples
     days = visit_days(samples)
-    plans, notes, of = list[DrawPlan](), list[str](), dict[str, list[DrawPlan]]()
+    plans, notes, of, known = list[DrawPlan](), list[str](), dict[str, list[DrawPlan]](), dict[tuple[object, ...], DrawPlan]()
     drawn = dict(iter(samples.groupby([samples["container"], days], sort=False)))
     for day in sorted(set(days)):
         for row in _by_visit(root, tables.containers).to_dict("records"):
             before = of.setdefault(str(row["container"]), [])
             try:
-                made = _planned_again(study, row, drawn.get((row["container"], day), samples[:0]), before, day)
+                made = _planned_again(study, row, drawn.get((row["container"], day), samples[:0]), before, day, known)
                 plans += made
                 before += made
             except BadInput as error:
@@ -224,22 +224,28 @@ def existing_plan(root: Path, study: Study) -> Plan:
 
 
 def _planned_again(study: Study, row: Mapping[Hashable, Any], own: pd.DataFrame, before: list[DrawPlan],
-                   day: str) -> list[DrawPlan]:  # fmt: skip
-    """The draw plan of one container at one visit, from its samples; none where it has none there."""
+                   day: str, known: dict[tuple[object, ...], DrawPlan]) -> list[DrawPlan]:  # fmt: skip
+    """The draw plan of one container at one visit, from its samples; none where it has none there.
+
+    ``known``: plans made so far; of containers filled alike and drawn alike one serves all.
+    """
     kinds = own["kind"].tolist()
     counts = Counter(d for d, kind in zip(own["depth"], kinds, strict=True) if kind in ("spot", "duplicate"))
     repeats = {d: counts[d] for d in study.factors.depths}
     depths = [d for d in study.factors.depths if repeats[d]]
     if not depths:
         return []
-    settings = study.sampling.model_copy(update={"heel": "heel" in kinds, "residue": "composite" in kinds})
+    heel, residue = "heel" in kinds, "composite" in kinds
     level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
     vessel = study.vessels[row["vessel"]]
     if before:
         level = float(vessel.height_mm(before[-1].left_l))
-    made = plan_draws(vessel, level, depths, settings, container=str(row["container"]), vessel_name=row["vessel"],
-                      draws_at=repeats)
-    return [replace(made, day=day)]
+    key = (row["vessel"], level, tuple(repeats.items()), heel, residue)
+    if key not in known:
+        settings = study.sampling.model_copy(update={"heel": heel, "residue": residue})
+        known[key] = plan_draws(vessel, level, depths, settings, container=str(row["container"]), vessel_name=row["vessel"],
+                                draws_at=repeats)
+    return [replace(known[key], container=str(row["container"]), day=day)]
 
 
 def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
