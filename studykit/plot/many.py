@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-MARKS, LINES, SAMPLE, ROWS, RUNS = 600, 120, 30, 40, 8
+MARKS, LINES, SAMPLE, ROWS, RUNS = 450, 120, 20, 40, 6
 """Marks of a panel; containers from which on bands are drawn, and lines in them; rows of a figure; runs of a panel."""
 THIN = "#7a8794"
 

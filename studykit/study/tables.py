@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from studykit.core.collecting import uncollected
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
 from studykit.core.plaintext import RETYPE, unreadable
@@ -55,6 +56,11 @@ class Tables:
 
 def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
     """A CSV file as text cells with the line of each row in ``_line``; faults of its shape beside it."""
+    with uncollected():  # every row is a list, and all of them stay
+        return _read_cells(path, spec)
+
+
+def _read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
     name = spec.file
     try:
         data = read_bytes(path, name, READABLE if path.is_file() else _where_from(spec, path.parent.parent))
@@ -73,11 +79,12 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
     try:
         for row in reader:
             line, start = start + 1, reader.line_num
+            first = row[0].strip() if row else ""  # tells most rows from a blank one and from the header by itself
             if not header:
                 header = [h.strip() for h in row]
-            elif not any(c.strip() for c in row):
+            elif not first and not any(c.strip() for c in row):
                 continue
-            elif [c.strip() for c in row] == header:
+            elif first == header[0] and [c.strip() for c in row] == header:
                 faults.append(Fault(file=name, row=line, value=header[0], reason="the header is repeated here",
                                     remedy="remove this line"))
             elif len(row) != len(header):
