@@ -27,6 +27,9 @@ from studykit.model.tables import joined
 from studykit.study.ages import span_words
 from studykit.study.definition import Study
 
+MISSING = ("", "nan", "<NA>", "None")
+WHOLE = {"store": "stores", "lot": "lots", "treatment": "treatments", "age_months": "ages"}
+"""Factors that a group may not be told apart by, and all its levels in a word."""
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
@@ -148,11 +151,11 @@ def _stock_reasons(model: FittedModel, word: str, beyond: Beyond, groups: tuple[
 
 
 def group_name(row: Mapping[Any, Any]) -> str:
-    """A group in words: store, lot, age."""
-    parts = [f"{name} {row[name]}" for name in ("store", "lot", "treatment") if str(row.get(name, "")) not in ("", "nan")]
-    if str(row.get("age_months", "")) not in ("", "nan", "<NA>"):
+    """A group in words: store, lot, treatment, age, and that it is of all stores, lots or ages where others were told apart."""
+    parts = [f"{name} {row[name]}" for name in ("store", "lot", "treatment") if str(row.get(name, "")) not in MISSING]
+    if str(row.get("age_months", "")) not in MISSING:
         parts.append(span_words(float(row["age_months"])))
-    return ", ".join(parts)
+    return ", ".join([*parts, *(f"all {told}" for name, told in WHOLE.items() if name in row and pd.isna(row[name]))])
 
 
 def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

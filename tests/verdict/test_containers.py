@@ -227,3 +227,11 @@ def test_groups_of_young_containers_are_named_by_their_own_ages():
     ages = {f"{s}{k}": (7 if s == "N" else 30) * a_day for s in "NS" for k in range(4)}
     table, _ = containers.group_contrasts(fitted(what, ages=ages), what)
     assert [containers.group_name(r) for r in table.to_dict("records")] == ["7 days", "30 days"]
+
+
+def test_a_group_that_is_not_told_apart_by_store_or_age_says_so():
+    """"store north, 29 months; 29 months" named a cell and all stores of one age alike."""
+    rows = [{"store": "north", "age_months": 29.0}, {"store": np.nan, "age_months": 29.0},
+            {"store": "north", "age_months": pd.NA}, {"lot": "A", "store": np.nan}, {"store": "north", "lot": ""}]
+    assert [containers.group_name(r) for r in rows] == [
+        "store north, 29 months", "29 months, all stores", "store north, all ages", "lot A, all stores", "store north"]
