@@ -282,8 +282,20 @@ def test_how_far_a_run_reads_from_the_others() -> None:
     assert (own["containers_se"], own["check_fluid_se"]) == (pytest.approx(SE_BOX), pytest.approx(SE_FLUID))
     assert own["usual"] == 0.02
     assert t.loc[("R2", "Zn"), "containers"] == pytest.approx(0, abs=1e-9)
-    bare = replace(sc, f=replace(sc.f, stated=np.full(4, np.nan)), m=replace(sc.m, s=np.full_like(sc.m.s, 0.05)))
-    assert set(shift_table(bare, runs)["usual"]) == {0.05}  # what a bottle scatters, where nothing is stated
+    for stated in (np.nan, 0.0):
+        bare = replace(sc, f=replace(sc.f, stated=np.full(4, stated)), m=replace(sc.m, s=np.full_like(sc.m.s, 0.05)))
+        assert set(shift_table(bare, runs)["usual"]) == {0.05}  # what a bottle scatters, where nothing is stated
+
+
+def test_a_container_read_in_two_runs_is_of_neither() -> None:
+    """Of nine containers one has a bottle in another run and reads far off: R2's three stand against five."""
+    sc, runs = runs_of({"R2": UP}, {})
+    level = sc.m.level.copy()
+    level[0] += 5.0
+    sc.f.rows.loc[0, "run"] = "R3"
+    own = shift_table(replace(sc, m=replace(sc.m, level=level)), runs).set_index(["run", "analyte"]).loc[("R2", "P")]
+    assert own["containers"] == pytest.approx(0.3, abs=1e-5)
+    assert own["containers_se"] == pytest.approx(0.02 * (1 / 3 + 1 / 5) ** 0.5)
 
 
 def test_a_run_off_in_one_analyte() -> None:

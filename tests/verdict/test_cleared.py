@@ -328,3 +328,31 @@ def test_litres_are_told_by_group_where_the_answer_differs():
     stage.containers = drums.assign(liquid_height_mm=[200.0, float("nan"), 200.0, 200.0, 200.0])
     assert cleared.litres_by_group(stage, each).empty
     assert cleared.litres_told(cleared.litres_by_group(stage, each[:0])) == []
+
+
+def opened(monkeypatch: pytest.MonkeyPatch, every: dict[str, set[str]], **changes: object) -> str:
+    """What is said of four containers of two lots and two stores, a control among them, by those with every depth."""
+    boxes = pd.DataFrame({"container": ["C1", "C2", "C3", "C4", "K1"], "lot": ["A", "A", "B", None, "Z"],
+                          "store": ["north", "south", "south", "south", "lab"], "treatment": ["stored"] * 4 + ["remixed"]})
+    study = SimpleNamespace(scope="stock", analytes={"P": 1, "Zn": 2, "X": 3}, decides=lambda a: a != "X", label_of=str.lower)
+    stage = SimpleNamespace(study=study, containers=boxes.assign(**changes))
+    monkeypatch.setattr(cleared, "_with_every_depth", lambda _, key: every[key])
+    return cleared.without_any(stage, "Lost")
+
+
+def test_levels_that_no_whole_container_speaks_for_are_named_with_their_analytes(monkeypatch) -> None:
+    """By hand: P has every depth in C1 and C2, Zn in C2 and C3; X does not decide, and what has no level is none."""
+    assert opened(monkeypatch, {"P": {"C1", "C2"}, "Zn": {"C2", "C3"}, "X": set()}) == "Lost: lot B (p) and store north (zn)."
+    both = {"P": {"C2", "C4"}, "Zn": {"C2", "C4"}, "X": set()}
+    assert opened(monkeypatch, both) == "Lost: lot B (p and zn) and store north (p and zn)."
+    one = {"P": {"C1"}, "Zn": {"C1", "C2", "C3"}, "X": set()}
+    assert opened(monkeypatch, one) == ""  # of one whole container it is said elsewhere
+
+
+def test_a_table_without_lots_or_stores_names_none(monkeypatch) -> None:
+    boxes = pd.DataFrame({"container": ["C1", "C2", "C3"], "treatment": "stored"})
+    study = SimpleNamespace(scope="stock", analytes={"P": 1}, decides=lambda a: True, label_of=str)
+    monkeypatch.setattr(cleared, "_with_every_depth", lambda *_: {"C1", "C2"})
+    assert cleared.without_any(SimpleNamespace(study=study, containers=boxes)) == ""
+    study.scope = "container"
+    assert cleared.without_any(SimpleNamespace(study=study, containers=boxes.assign(lot=["A", "A", "B"]))) == ""

@@ -304,3 +304,13 @@ def test_the_word_at_the_locked_margins_is_recorded_with_its_sentence(monkeypatc
         assert (kept["litres.first.least"], kept["litres.whole.most"]) == (99.9, 100.0)
         assert (kept.get("verdict_at_lock"), kept.get("verdict_sentence_at_lock")) == (at_lock or (None, None))
         assert ("{verdict_sentence_at_lock}" in said) == told
+
+
+def test_a_test_that_was_made_for_one_analyte_alone_keeps_its_column() -> None:
+    """p columns without any number are dropped; of degrees of freedom an infinite one is a known scatter, none is blank."""
+    table = pd.DataFrame({"analyte": ["P", "Zn", "S"], "df": [math.inf, 11.25, math.nan],
+                          "p equal": [0.031, math.nan, math.nan], "p other": [math.nan] * 3})
+    shown = verdictset.evidence_shown(table)
+    assert list(shown.columns) == ["analyte", "df", "p equal"]
+    assert shown["df"].tolist() == ["known scatter", "11.2", ""]
+    assert str(shown["p equal"].iloc[0]) == "0.031"
