@@ -6,6 +6,7 @@ Either way a notebook has a process of its own, started for it and stopped after
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import signal
@@ -32,6 +33,8 @@ from studykit.report.nursery import FORKS, QUIET, Nursery, nursery_for
 NAME = "studykit"
 USUAL_MOMENT, MOMENT = 0.2, 0.02
 """Seconds for which jupyter_client listens for more, and for which it does here."""
+LOOKS, BETWEEN = 50, 0.01
+"""How often it is looked whether a kernel that was asked to stop has done so, and seconds in between."""
 LONGEST_FOLDER = 70
 """Characters; the name of a socket file may have about 100."""
 
@@ -86,6 +89,13 @@ class Provisioner(LocalProvisioner):
             info = self.connection_info
         self.parent.started.append(self.process)
         return info
+
+    async def shutdown_requested(self, restart: bool = False) -> None:
+        """Look often whether the kernel is gone while it is about to go; after that its manager looks ten times a second."""
+        for _ in range(LOOKS):
+            if await self.poll() is not None:
+                return
+            await asyncio.sleep(BETWEEN)
 
 
 class News(AsyncZMQSocketChannel):
