@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.explain import Scene
-from studykit.quality.heels import _thinned, own_heel
+from studykit.quality.explain import Candidate, Scene
+from studykit.quality.heels import _thinned, of_the_floor, own_heel
 from studykit.quality.suspects import _says
+from studykit.quality.together import FLOOR
 from tests.quality.hand import paid, scene_of
 
 ANALYTES = ("B", "Na", "K", "Si")
@@ -100,3 +101,12 @@ def test_half_of_the_analytes_exactly_are_enough_and_two_at_least() -> None:
     rich = scene_of(analytes=ANALYTES[:3], s=0.02)
     assert _thinned(rich, np.array([0, 1]), np.log([80.0, 40.0, 300.0]))  # by amounts of their own, beside one that is rich
     assert not _thinned(rich, np.array([0, 1]), np.log([80.0, 40.0, 100.0]))
+
+
+@pytest.mark.parametrize(("cause", "detail", "floor"), [
+    (FLOOR, "", True), ("heel in the zone", "its own heel", True), ("heel in the zone", "", False),
+    ("portion or dilution", "P", False), ("carry-over", "B03", False), ("wrong product", "", False)])
+def test_which_explanations_name_what_lies_at_the_floor(cause: str, detail: str, floor: bool) -> None:
+    c = Candidate(cause=cause, rows=(1,), columns=(0,), readings=np.zeros((1, 1)), gain=9.0, price=4.0, place="bottle",
+                  detail=detail)
+    assert of_the_floor(c) == floor

@@ -25,7 +25,7 @@ from studykit.quality.runs import (
     run_rows,
     uncarried,
 )
-from studykit.quality.shifts import Gap, _of_two, shift_table, shifts
+from studykit.quality.shifts import NEAR_BLANK, Gap, _by_blanks, _of_two, shift_table, shifts
 from studykit.quality.side_by_side import contents, predecessors, steps, without
 from tests.quality.hand import least, paid, scene_of
 
@@ -329,6 +329,31 @@ def test_three_analytes_by_one_amount_are_one_shift() -> None:
     assert together.gain == pytest.approx(3 * each - log(comb(4, 3)), rel=1e-3)
     two, runs = runs_of({"R2": (0.1, 0.1, 0.0, 0.0)}, {"R2": (0.1, 0.1, 0.0, 0.0)})
     assert not [c for c in shifts(two, runs) if len(c.columns) > 1]
+
+
+def test_a_value_as_it_is_takes_no_part_in_one_relative_amount() -> None:
+    sc, runs = runs_of({"R2": (0.1, 0.1, 0.0, 0.1)}, {"R2": (0.1, 0.1, 0.0, 0.1)})
+    for relative, several in ((True, True), (False, False)):
+        f = replace(sc.f, relative=np.array([True, True, True, relative]))
+        assert any(len(c.columns) > 1 for c in shifts(replace(sc, f=f), runs)) == several
+
+
+@pytest.mark.parametrize(("mine", "others", "amount", "read"), [
+    ((8.0, 12.0), (1.0, 3.0), 8.0, 8.0),  # 10 on average, 2 in other runs: 8 more, the amount itself
+    ((8.0, 12.0), (np.nan, np.nan), 8.0, 10.0), ((8.0, np.nan), (1.0, 3.0), 8.0, 6.0),
+    ((2.0, 2.0), (1.0, 3.0), 8.0, None), ((8.0, 12.0), (1.0, 3.0), -8.0, None), ((np.nan, np.nan), (1.0, 3.0), 8.0, None)])
+def test_blanks_that_read_the_amount_speak_for_an_offset(mine: tuple[float, ...], others: tuple[float, ...], amount: float,
+                                                        read: float | None) -> None:
+    """Gaps of Student's t with 8 degrees: what it saves that they lie off by the amount and not by nothing; never against."""
+    sc, runs = runs_of({}, {}, count=2)
+    kind, raw = sc.f.rows["kind"].to_numpy(object), sc.f.raw.copy()
+    for run, values in ((0, mine), (1, others)):
+        at = runs[run][1][:2]
+        kind[at], raw[at, 1] = "blank", values
+    f = replace(sc.f, rows=sc.f.rows.assign(kind=kind), raw=raw)
+    found = _by_blanks(replace(sc, f=f), runs[0][1], 1, amount)
+    s = NEAR_BLANK * abs(amount)
+    assert found == pytest.approx(0.0 if read is None else max(0.0, held(read / s) - held((read - amount) / s)))
 
 
 def test_a_wrong_blank_takes_one_amount_off_whatever_the_level() -> None:
