@@ -15,6 +15,12 @@ REFERENCE = np.array([100.0, 50.0, 400.0, 10.0])
 STOCK = np.array([800.0, 900.0, 300.0, 95.0])
 
 
+class Read(SimpleNamespace):
+    """What is read of a frame, each its own key of what is kept of it, as a frame is."""
+
+    __hash__ = object.__hash__
+
+
 def run(share: float, scatter: float = 0.01, columns: int = 4) -> SimpleNamespace:
     """Bottle, fluid, bottle, blank, and so on in the order of reading; fluid and blank hold a share of the bottle before."""
     rng, kinds = np.random.default_rng(4), ["spot", "check fluid", "spot", "blank"] * 5
@@ -23,9 +29,9 @@ def run(share: float, scatter: float = 0.01, columns: int = 4) -> SimpleNamespac
     value[1::2, :columns] += share * (value[::2, :columns] - value[1::2, :columns])
     value *= np.exp(scatter * rng.normal(size=value.shape))
     rows = pd.DataFrame({"sample": [f"S{i:02d}" for i in range(len(kinds))], "kind": kinds})
-    frame = SimpleNamespace(told=lambda which: [f"analyte {int(a)}" for a in which], rows=rows,
-                            relative=np.ones(4, dtype=bool), reference=REFERENCE, raw=value, value=value,
-                            zone=rows["kind"].eq("spot").to_numpy(), analytes=("B", "Ca", "P", "Zn"))
+    frame = Read(told=lambda which: [f"analyte {int(a)}" for a in which], rows=rows,
+                 relative=np.ones(4, dtype=bool), reference=REFERENCE, raw=value, value=value,
+                 zone=rows["kind"].eq("spot").to_numpy(), analytes=("B", "Ca", "P", "Zn"))
     return SimpleNamespace(f=frame, y=np.log(value), m=SimpleNamespace(s=np.full(value.shape, 0.01)))
 
 
@@ -113,7 +119,7 @@ def test_a_fluid_that_evaporated_is_off_by_one_factor_and_holds_nothing(relative
     ([1.0, 1.0, 90.0, 90.0], True), ([1.0, 90.0, 90.0, 90.0], False), ([90.0] * 4, False)])
 def test_a_clean_blank_speaks_against_carry_over_in_half_of_the_analytes(clean: list[float], said: bool) -> None:
     """A fifth of a stock of 800, 900, 300 and 95 would be 160, 180, 60 and 19; a third of that, and less, is clean."""
-    sc = SimpleNamespace(f=SimpleNamespace(value=np.tile(STOCK, (6, 1)), zone=np.ones(6, dtype=bool),
+    sc = SimpleNamespace(f=Read(value=np.tile(STOCK, (6, 1)), zone=np.ones(6, dtype=bool),
                                            clean={"R1": np.array(clean)}))
     assert cleared(sc, "R1", np.arange(4), 0.2) is said
     assert not cleared(sc, "R2", np.arange(4), 0.2)  # no blank there
@@ -146,6 +152,6 @@ def test_a_clean_blank_speaks_against_half_of_the_analytes_exactly(blank: tuple[
                                                                   speaks: bool) -> None:
     """Against the middle of the stock, 100 of 50, 90, 100, 400 and 500; a check fluid of 9000 is no stock."""
     value = np.repeat([[50.0], [90], [100], [400], [500], [9000]], 4, axis=1)
-    f = SimpleNamespace(value=value, zone=np.arange(6) < 5, clean={"R1": np.array(blank)})
+    f = Read(value=value, zone=np.arange(6) < 5, clean={"R1": np.array(blank)})
     assert cleared(SimpleNamespace(f=f), "R1", np.array(columns, dtype=int), 0.1) == speaks  # type: ignore[arg-type]
     assert not cleared(SimpleNamespace(f=f), "R2", np.array([0]), 0.1)  # type: ignore[arg-type]
