@@ -217,7 +217,7 @@ def propose(study: Study, size: DesignSize | None = None, *, lots: int = 1, with
     made_up = sum(name in wanted for name in ("remixed control", "layered control"))
     added = {name: _count(name, size, lots, study, made_up) for name in wanted if name not in ("blank", "check fluid")}
     plain = size.samples + sum(s for _, s in added.values())
-    each = math.ceil(plain / max(size.containers + sum(c for c, _ in added.values()), 1))
+    each = math.ceil(plain / (size.containers + sum(c for c, _ in added.values())))
     every = study.sampling.check_fluid_every or CHECK_FLUID_EVERY
     checks = math.ceil(plain / every) if "check fluid" in wanted else 0
     room = study.sampling.run_capacity - ("blank" in wanted)
@@ -258,10 +258,8 @@ def _wanted(study: Study) -> list[str]:
 
 def _count(name: str, size: DesignSize, lots: int, study: Study, opened: int) -> tuple[int, int]:
     """Containers and samples that one kind of control adds; ``opened``: containers that are controls."""
-    if name == "remixed control":
+    if name in ("remixed control", "layered control"):  # drawn at every depth, as a stored container is
         return 1, size.depths
-    if name == "layered control":
-        return 1, min(size.depths, 3)
     if name == "duplicate":
         wanted = study.sampling.duplicates
         return 0, wanted if wanted is not None else min(DUPLICATE_PAIRS, size.samples)

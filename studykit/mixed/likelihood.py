@@ -171,8 +171,7 @@ def _cut_short(state: State, free: np.ndarray) -> np.ndarray:
             break
         use &= ~stuck
     down = step < 0
-    reach = np.min(state.theta[down] / -step[down], initial=1.0)
-    step = step * min(1.0, reach)
+    step = step * np.min(state.theta[down] / -step[down], initial=1.0)
     step[0] = max(step[0], -0.9 * state.theta[0])
     return step
 

@@ -282,6 +282,7 @@ def test_profiles_that_nobody_guessed() -> None:
     assert ends[0] < 70 < 99 < ends[1]
     assert "profiles not guessed" not in topics(study(), size)
     assert "profiles not guessed" not in topics(open_, DesignSize(containers=1, depths=3))
+    assert "profiles not guessed" in topics(open_, DesignSize(containers=2, depths=3))
 
 
 def test_one_container() -> None:
@@ -402,6 +403,7 @@ def test_one_container_without_its_precision_is_told_what_to_ask_for() -> None:
         alone = study(scope="container", analytes=analytes, design__guesses={}, components=[])
         size = replace(size_of(study()), containers=1)
         assert sum(a.topic == "repeatability missing" for a in advise(alone, size)) == told
+        assert "repeatability missing" not in topics(alone, replace(size, containers=2))
 
 
 def test_more_analytes_than_the_budget() -> None:
@@ -411,6 +413,13 @@ def test_more_analytes_than_the_budget() -> None:
     assert found[0].what == "the plan costs 1560 units, the budget is 1500, for 2 analytes"
     assert found[0].why.endswith("pays for: P")
     assert "more than the budget" not in topics(study(design=design | {"budget": 1560}))
+    free = study(design=design | {"cost_per_analyte": {"P": 5}, "budget": 1236})  # what is not priced costs nothing more
+    assert "more than the budget" not in topics(free)
+    short = study(design=design | {"cost_per_analyte": {"P": 5}, "budget": 1235})
+    drawn = study(design=design | {"budget": 1056})  # what drawing and measuring costs without the analytes' own prices
+    for poorer, paid in ((short, "water"), (drawn, "none of them")):
+        (why,) = (a.why for a in advise(poorer, size_of(poorer)) if a.topic == "more than the budget")
+        assert why.endswith(f"pays for: {paid}")
     poor = study(design=design | {"budget": 900})
     assert any("not even pay for drawing" in a.why for a in advise(poor, size_of(poor)))
 
@@ -487,6 +496,19 @@ def test_the_proposal_counts_what_the_sampling_stage_draws(tmp_path) -> None:
     got = {c.name: c.samples for c in propose(s, lots=3).controls}
     assert {k: int(counts[k]) for k in ("duplicate", "heel", "composite", "retained")} == {
         k: got[k] for k in ("duplicate", "heel", "composite", "retained")}
+
+
+@pytest.mark.parametrize("depths", [2, 5])
+def test_made_up_controls_are_counted_at_every_depth_as_they_are_drawn(depths: int) -> None:
+    """Of five depths the layered control had been promised at three, and the plan drew five."""
+    s = study(factors={"depths": list("abcde")[:depths]}, design__controls=["remixed control", "layered control"])
+    table = planned_containers(s)
+    table["lot"] = [f"L{i % 3}" for i in range(len(table))]
+    table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
+    made = make_plan(s, table)
+    filed = filed_proposal(s, size_of(s), made.containers, made.samples)
+    assert propose(s).samples == filed.samples == len(made.submission)
+    assert [(c.name, c.samples) for c in propose(s).controls] == [(c.name, c.samples) for c in filed.controls]
 
 
 @pytest.mark.parametrize(("every", "checks"), [(10, 4), (9, 4), (12, 3), (100, 1)])

@@ -86,6 +86,7 @@ def test_studies_drawn_by_their_moments_are_those_of_single_results(cell: Cell, 
         one, other = (np.concatenate([of(c) for c in made]) for made in (drawn, whole))
         apart = np.abs(one.mean(axis=0) - other.mean(axis=0)) / np.sqrt((one.var(axis=0) + other.var(axis=0)) / len(one))
         assert (apart < 4).all()
+    np.testing.assert_allclose(drawn[0].unit_variance, whole[0].unit_variance)
     words = np.concatenate([_words(c, cell, margin, 0.05) for c in drawn])
     plain = np.concatenate([word_codes(c, margin.edge, 0.05, depths=cell.depths) for c in whole])
     for w in range(3):

@@ -301,6 +301,8 @@ def test_the_margin_that_one_container_resolves_is_reached_with_its_chance() -> 
     for chance in (0.5, 0.9):
         least = resolvable_margin(size(1, 3), guess, chance=chance)
         assert chances(size(1, 3), guess, least).homogeneous == pytest.approx(chance, abs=1e-6)
+        small = resolvable_margin(size(1, 3), Assumption(s_r=1.3 * 2.0**-20, gradient=2.0**-19), chance=chance)
+        assert small * 2**20 == pytest.approx(least, rel=1e-8)  # in whichever unit
 
 
 def test_monte_carlo_errors_and_what_is_left() -> None:

@@ -114,5 +114,18 @@ def test_refusals(kwargs: dict[str, object], message: str) -> None:
 def test_impossible_troubles_are_refused() -> None:
     with pytest.raises(ValueError, match="missing must lie from 0"):
         Trouble(missing=math.nan)
-    with pytest.raises(ValueError, match="settled_share must lie"):
-        Trouble(settled_share=0.0)
+    for wrong in ({"settled_share": 0.0}, {"settled_share": 1.5}, {"sd_gradient": -0.1}):
+        with pytest.raises(ValueError, match="settled_share must lie"):
+            Trouble(**wrong)
+    for wrong in (-0.1, 0.9):
+        with pytest.raises(ValueError, match="missing must lie from 0"):
+            Trouble(missing=wrong)
+    assert Trouble(missing=0.89, settled_share=1.0, sd_gradient=0.0).limit is None
+
+
+def test_a_study_that_lacks_one_pair_of_depths_was_not_assessed() -> None:
+    """Two containers, the uppermost zone of one lost: the two others have a difference in both, the uppermost in one."""
+    size, y = DesignSize(containers=2, depths=3), np.random.default_rng(1).normal(size=(6, 2))
+    gone = np.zeros((6, 2), dtype=bool)
+    gone[0, 1] = True
+    assert _judge(y, gone, aim(), size, 0.05, 1).failed.tolist() == [False, True]

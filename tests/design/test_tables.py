@@ -86,6 +86,21 @@ def test_a_declared_scatter_is_what_the_design_promises_by(scatter: str, said: s
     assert made["homogeneous, planned"] == pytest.approx(made["homogeneous, all samples"], abs=15)
 
 
+@pytest.mark.parametrize("scatter", ["unstructured", "pooled"])
+def test_so_many_studies_are_made_from_single_results(scatter: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: 12 results a study; a million of results or the 2,000 asked for, 300 where a declared scatter takes longer."""
+    seen: list[int] = []
+    made = designset.simulate_studies
+    monkeypatch.setattr(designset, "simulate_studies",
+                        lambda *a, studies, **k: (seen.append(studies), made(*a, studies=100, **k))[1])
+    factors = {"factors__across_depths": scatter, "factors__across_depths_reason": "seen"} if scatter == "pooled" else {}
+    view = view_of(study(design__containers=4, **factors))
+    for asked, most in ((200, 200), (2000, 2000), (10**8, 10**6 // view.size.determinations)):
+        seen.clear()
+        designset.simulated(view, studies=asked)
+        assert seen == [min(most, 300) if scatter == "pooled" else most] * 2
+
+
 def test_what_two_more_containers_buy_is_said() -> None:
     told = designset.two_more(view_of(study(design__containers=4)))
     assert told.startswith("Every difference is judged by how it differs between these 4 containers")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,9 +11,10 @@ import pandas as pd
 import pytest
 
 import studykit.mixed.blocks as remlblocks
+from studykit.core.errors import DesignMismatch
 from studykit.mixed.blocks import Blocks, cell_means, compress, moments, with_data
 from studykit.mixed.design import Design, build_design
-from studykit.mixed.likelihood import State, _cut_short, _step, free_components, search, state_at
+from studykit.mixed.likelihood import State, _cut_short, _step, free_components, residual_is_there, search, state_at
 from studykit.mixed.results import predicted
 from studykit.mixed.woodbury import Moments, choose_border, components, joint_cells, largest_piece
 from tests.mixed.dense import defined, products
@@ -180,6 +182,22 @@ def test_a_step_cut_short_leads_down_and_ends_where_the_first_component_reaches_
         stuck, cut = stuck + bool((free & ~moved).any()), cut + (t < 1)
     assert stuck > 10
     assert 10 < cut < 200
+
+
+@pytest.mark.parametrize(("share", "directions", "kept"), [
+    (0.5, 1.0, True), (1e-3, 1e-9, True), (5e-5, 1.0, True), (5e-5, 2e-3, True), (5e-5, 5e-4, False), (1e-11, 1.0, True),
+    (1e-13, 5.0, False)])
+def test_a_residual_of_next_to_nothing_needs_directions_of_its_own(share: float, directions: float, kept: bool) -> None:
+    """Where V has c directions of the residual r alone, E = c / r^2; whatever the unit."""
+    for unit in (1.0, 2.0**20):
+        state, _ = invented(1, 3)
+        theta = unit * np.array([share, 0.4 * (1 - share), 0.6 * (1 - share)])
+        E = np.diag([directions / theta[0] ** 2, 1.0, 1.0])
+        if kept:
+            residual_is_there(replace(state, theta=theta, E=E))
+        else:
+            with pytest.raises(DesignMismatch, match="the residual scatter is estimated as zero"):
+                residual_is_there(replace(state, theta=theta, E=E))
 
 
 def test_a_bounded_step_solves_for_those_that_stay_above_zero() -> None:

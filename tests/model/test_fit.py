@@ -232,7 +232,7 @@ def test_bottom_minus_top_is_the_same_where_the_margin_has_one_side(side):
 
 @pytest.mark.parametrize(("margin", "word"), [(3.0, "homogeneous"), (0.8, "inconclusive")])
 def test_limits_of_values_below_a_limit_hold_what_every_value_in_their_place_gives(margin, word):
-    """Two readings below 1 in six containers: the intervals of fits with 0, 0.5 or 1 in their places lie inside."""
+    """Two readings below 1 in six containers: the intervals of fits with 0 or 1 in their places lie inside."""
     frame = layered(sd=0.1)
     frame["value"] = frame["value"] / frame["value"].mean() * 1.5
     below = [(frame["container"] == c) & (frame["depth"] == "lower") for c in ("C1", "C4")]
@@ -246,7 +246,7 @@ def test_limits_of_values_below_a_limit_hold_what_every_value_in_their_place_giv
     assert (m.word, set(table["within margin"])) == (word, {word == "homogeneous"})
     assert m.bounds.span("lower - upper").level == pytest.approx(0.9)
     inside = []
-    for a, b in ((0.0, 0.0), (0.0, 1.0), (1.0, 0.5), (1.0, 1.0)):
+    for a, b in ((0.0, 0.0), (0.0, 1.0), (1.0, 0.0), (1.0, 1.0)):
         filled = frame.assign(value=np.select(below, [a, b], frame["value"]))
         exact = fit(filled, DEPTHS, {"absolute": margin})[1]
         assert word in ("inconclusive", exact.word)
@@ -256,7 +256,41 @@ def test_limits_of_values_below_a_limit_hold_what_every_value_in_their_place_giv
             assert table.loc[pair, "low"] <= one.loc[pair, "low"] + 1e-9
             assert table.loc[pair, "high"] >= one.loc[pair, "high"] - 1e-9
     widest = max(i.loc["lower - upper", "high"] for i in inside), min(i.loc["lower - upper", "low"] for i in inside)
-    assert table.loc["lower - upper", ["high", "low"]].tolist() == pytest.approx(widest, abs=0.1)  # and they are not wide
+    assert table.loc["lower - upper", ["high", "low"]].tolist() == pytest.approx(widest, abs=1e-6)  # and no wider
+
+
+def test_lots_that_act_on_depth_need_more_containers_than_three():
+    """Three containers of two lots leave one degree of freedom; said once, and not where six can tell."""
+    for n, said in ((3, True), (6, False)):
+        study = study_of(DEPTHS, {"relative_percent": 5}, fixed=["lot"], by_depth=["lot"])
+        m = model.fit_analyte(study, "y", *tables_of(layered(n=n), lot={f"C{i}": f"L{i % 2}" for i in range(n)}))
+        told = " ".join(m.notes).count("Too few containers to tell lot apart: they count as scatter.")
+        assert (told, m.cells.groups is None) == (said, said)
+
+
+def test_rounding_bears_less_on_a_zone_against_its_mixed_container_than_on_two_zones():
+    """Equal readings in steps of 1: of two zones sqrt(2 / 12 / 6); of one of three against their mean (equal shares, by hand)
+    sqrt((2/3)^2 + 2 (1/3)^2) = sqrt(2/3) in place of sqrt(2); these shares are nearly equal."""
+    frame = layered(n=6, sd=0.0).assign(value=20.0)
+    frame.loc[0, "value"] = 21.0
+    two, one = (fit(frame, DEPTHS, {"absolute": 5} | more)[1].unstructured.tests for more in ({}, {"side": "below"}))
+    assert [t.contrast.se for t in two][-1] == pytest.approx(math.sqrt(2 / 12 / 6))
+    assert [t.contrast.se for t in one][1:] == pytest.approx([math.sqrt(2 / 3 / 12 / 6)] * 2, rel=0.02)
+
+
+def test_a_small_level_is_held_against_a_margin_in_per_cent_and_zero_is_not():
+    """Values about 0.4 against 5 %: as if it had been declared; per cent of nothing is refused; without rows no share."""
+    data = layered(n=6, sd=0.02)
+    data["value"] /= 256
+    one, declared = fit(data, DEPTHS, {"absolute": 0.02})[1], fit(data, DEPTHS, {"relative_percent": 5})[1]
+    found = one.verdict("5 %")
+    assert found.word == declared.word
+    for ours, theirs in zip(found.comparison.tests, declared.pairs.tests, strict=True):
+        assert (ours.contrast.estimate, ours.contrast.se) == pytest.approx((theirs.contrast.estimate, theirs.contrast.se))
+    data.loc[3, "value"] = 0.0
+    with pytest.raises(ValueError, match="needs values above 0, but y has others"):
+        fit(data, DEPTHS, {"absolute": 0.02})[1].verdict("5 %")
+    assert dataclasses.replace(one.rows, table=one.rows.table.iloc[:0]).share_censored == 0.0
 
 
 def test_terms_that_are_not_given_are_the_declared_ones():

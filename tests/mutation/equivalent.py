@@ -241,6 +241,26 @@ EQUIVALENT: dict[str, str] = {
         "a short cut to the same number",
     "mixed/denominator|p_value|comparison|0 < statistic < math.inf|0 <= statistic < math.inf|0":
         "a short cut to the same number",
+    "model/fit|fit_rows|comparison|why[0] == 'not assessed'|why[0] >= 'not assessed'|0":
+        "the other path, known precision, comes before it in the alphabet",
+    "physics/velocity|_check_direction|comparison|direction == 'sinks'|direction >= 'sinks'|0":
+        "the other words come before it in the alphabet",
+    "design/blocks|_alike|constant|1|2|0": "powers of two from another one on: still one number for each pattern",
+    "design/operating|zones_of|constant|1|2|0": "weights of a mean: a factor common to all cancels",
+    "design/operating|zones_of|constant|1.0|2|0": "of this margin its scale counts, not its size",
+    "design/operating|zones_of|constant|1.0|2|1": "of this margin its scale counts, not its size",
+    "design/operating|resolvable_margin|arithmetic|1e-09 * s|1e-09 / s|0": "where a search begins; its end is the same",
+    "mixed/likelihood|_step|comparison|np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-06|"
+    "np.linalg.eigvalsh(H / np.outer(scale, scale))[0] <= 1e-06|0": "numbers that equal the bound exactly",
+    "model/rows|shares_of|arithmetic|1 / len(depths)|1 * len(depths)|0": "weights of a mean: a factor common to all cancels",
+    "physics/velocity|_corrections|comparison|re > DRAG_LIMIT_RE|re >= DRAG_LIMIT_RE|0": "numbers that equal the bound exactly",
+    "mixed/likelihood|_shortened|comparison|_slope(new, held) < 0.5 * _slope(now, held)|"
+    "_slope(new, held) <= 0.5 * _slope(now, held)|0": "numbers that equal the bound exactly",
+    "mixed/blocks|_groups|other function|t.max()|t.min()|0": "in which order labels are compared: the same blocks are alike",
+    "design/scenario|_wrong|comparison|key == 'difference'|key >= 'difference'|0":
+        "the keys after it in the alphabet are never below 0, as their ranges say",
+    "design/simulation|_judge|comparison|words == 2|words >= 2|0": "2 is the largest code of a word",
+    "design/simulation|_judge|comparison|careful == 2|careful >= 2|0": "2 is the largest code of a word",
     "model/diagnostics|_tried|constant|0.0|1|0": "no difference of that pair is known: there is no distance from any middle",
     "model/diagnostics|_by_subtraction|arithmetic|np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY|"
     "np.sqrt(found.unit_variance) * step[:, None] * COARSE / SURELY|0": "a millionth, against rounding",

@@ -251,6 +251,8 @@ def test_speed_grows_with_size_and_excess_and_mirrors(d: float, excess: float, e
 
 @pytest.mark.parametrize(("call", "text"), [
     (lambda: terminal_velocity(1e-6, 800, 880, 0.1, direction="sinks"), "must exceed the liquid's for sinking"),
+    (lambda: terminal_velocity(1e-6, 879.5, 880, 0.1, direction="sinks"), "must exceed the liquid's for sinking"),
+    (lambda: terminal_velocity(1e-6, 880.5, 880, 0.1, direction="rises"), "must be below the liquid's for rising"),
     (lambda: terminal_velocity(1e-6, 980, 880, 0.1, direction="rises"), "must be below the liquid's for rising"),
     (lambda: terminal_velocity(1e-6, 980, 880, 0.0), "viscosity_pa_s must be greater than 0, but got 0"),
     (lambda: terminal_velocity(-1e-6, 980, 880, 0.1), "diameter_m must be greater than 0"),
