@@ -93,7 +93,7 @@ def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
 
     def filled(limit: np.ndarray) -> SingleResult:
         values = np.where(known_as == "<", limit, table["value"])
-        return single_result(study, replace(rows, censored=0, table=table.assign(value=values, qualifier="")))
+        return single_result(study, replace(rows, table=table.assign(value=values, qualifier="")))
 
     limits = table["limit"].to_numpy(dtype=float)
     found = judge_between(filled(np.minimum(limits, 0.0)), filled(limits))

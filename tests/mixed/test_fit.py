@@ -452,6 +452,13 @@ class TestRefusals:
         with pytest.raises(DesignMismatch, match=sentence):
             fit_reml(change(det(0.5, 0.3, 0.2)), "y", fixed, random)
 
+    @pytest.mark.parametrize(("many", "rows"), [(1, "2"), (5, "2, 3, 4, 5, 6"), (6, "2, 3, 4, 5, 6, ...")])
+    def test_the_first_five_rows_without_a_value_are_named(self, many: int, rows: str) -> None:
+        table = CASES["det1"].load()
+        table.loc[1:many, "y"] = np.nan
+        with pytest.raises(DesignMismatch, match=rf"has {many} missing or infinite values? \(data row {rows}\)"):
+            fit_reml(table, "y", ["depth"], ["cont"])
+
     def test_crossed_terms_that_explain_everything(self) -> None:
         table = pd.DataFrame([(f"a{i}", f"b{j}", np.sin(i) + np.cos(3.0 * j)) for i in range(5) for j in range(4)],
                              columns=["a", "b", "y"])  # fmt: skip

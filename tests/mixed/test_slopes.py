@@ -254,6 +254,10 @@ def test_a_way_out_of_the_edge_leads_down_and_there_is_none_at_a_minimum() -> No
     assert step / step[1] == pytest.approx([0, 1, 1, -1])
     assert step[1] > 0
     assert step @ [0.0, 0.5, 0.5, 3.0] < 0  # less of the correlation lowers the criterion
+    for unit in (2.0**-20, 2.0**20):  # whatever the unit
+        moved = _way_out(roots, edge * unit, np.array([0.0, 0.5, 0.5, 3.0]) / unit)
+        assert moved is not None
+        assert moved / unit == pytest.approx(step)
     assert _way_out(roots, edge, np.array([0.0, 1.5, 1.5, 1.0])) is None  # 1 and 2: every direction leads up
 
 

@@ -84,6 +84,8 @@ def test_values_above_the_range_and_mostly_limits_are_told():
         "2 of 3 results are known only as a limit.")
     assert judged({"upper": ["<3"], "middle": ["<3"], "lower": [4.0, 4.0]}, **ABSOLUTE)[0] == (
         "2 of 4 results are known only as a limit.")  # half of them, but numbers at one depth only
+    half, *_ = judged({"upper": ["<3", "<3"], "middle": [4.0], "lower": [4.0]}, **ABSOLUTE)
+    assert half.word == "homogeneous"  # half of them are not most
     beyond, *_ = judged({"upper": ["<3"], "middle": ["<3"], "lower": [60.0]}, **ABSOLUTE)
     assert beyond.word == "stratified"
 

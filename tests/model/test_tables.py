@@ -66,7 +66,7 @@ def test_recorded_scatter_is_that_of_the_variance_table(tmp_path):
 
 
 def test_a_gradient_is_told_as_the_power_of_ten_above_it_and_a_large_one_as_it_is():
-    told = {3e-9: "1e\u22126", 2e-5: "1e\u22124", 0.5: "1e0", 99.0: "1e2", 500.0: "500", 4321.0: "4321"}
+    told = {3e-9: "1e\u22126", 1e-4: "1e\u22123", 2e-5: "1e\u22124", 0.5: "1e0", 99.0: "1e2", 500.0: "500", 4321.0: "4321"}
     assert {g: tables._power(g).replace(" ", "").replace("\u202f", "") for g in told} == told
 
 

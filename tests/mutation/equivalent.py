@@ -261,6 +261,32 @@ EQUIVALENT: dict[str, str] = {
         "the keys after it in the alphabet are never below 0, as their ranges say",
     "design/simulation|_judge|comparison|words == 2|words >= 2|0": "2 is the largest code of a word",
     "design/simulation|_judge|comparison|careful == 2|careful >= 2|0": "2 is the largest code of a word",
+    "model/tables|fits|comparison|g == g|g >= g|0": "asks only whether it is a number",
+    "model/tables|fits|comparison|g == g|g >= g|1": "asks only whether it is a number",
+    "design/world||constant|512|513|0": "how many studies a move counts at least: chosen, no source",
+    "mixed/woodbury|absorb|index|m.S.shape[0]|m.S.shape[-1]|0": "the matrix is square: either size",
+    "mixed/likelihood|state_at|index|m.S.shape[0]|m.S.shape[-1]|0": "the matrix is square: either size",
+    "mixed/slopes|Roots.roots|comparison|values > NOTHING * total|values >= NOTHING * total|0":
+        "numbers that equal the bound exactly",
+    "mixed/slopes|_way_out|comparison|values[0] * total < -0.0001|values[0] * total <= -0.0001|0":
+        "numbers that equal the bound exactly",
+    "mixed/slopes|_rest|arithmetic|1e-09 * values[-1]|1e-09 / values[-1]|0":
+        "below which curvature a polishing step has no direction: the search has ended before",
+    "mixed/design|_orthonormal|constant|1.0|2|0": "the scale of a column of zeros",
+    "mixed/design|_orthonormal|constant|0|1|1": "the first column of Q is one number throughout",
+    "mixed/design|_told_apart|arithmetic|other.codes * len(term.levels) + term.codes|"
+    "other.codes * len(term.levels) - term.codes|0": "a number for each pair of levels: any two pairs differ either way",
+    "mixed/balance|one_minimum|dropped function|np.abs(summed - Q @ (Q.T @ summed))|summed - Q @ (Q.T @ summed)|0":
+        "an intercept is among the fixed columns: what is left adds up to 0, so has both signs",
+    "physics/diffusion|_series|arithmetic|TERMS + 1|TERMS - 1|0": "two terms less of a series that has converged",
+    "physics/diffusion|_series|constant|1|2|1": "a term more of a series that has converged",
+    "design/world||constant|2048|2049|0": "how many studies a move counts at most: chosen, no source",
+    "design/world||constant|12288|12289|0": "how many differences a move counts: chosen, no source",
+    "model/diagnostics||constant|300|301|0": "from how many containers on fewer are tried: chosen, no source",
+    "model/diagnostics||constant|20|21|0": "how many are refitted: chosen, no source",
+    "mixed/design|_orthonormal|comparison|d < RANK_TOLERANCE|d <= RANK_TOLERANCE|0": "numbers that equal the bound exactly",
+    "mixed/design|_slope|index|_coded(table, column)[1][0]|_coded(table, column)[1][-1]|0":
+        "a column of numbers is one column",
     "model/diagnostics|_tried|constant|0.0|1|0": "no difference of that pair is known: there is no distance from any middle",
     "model/diagnostics|_by_subtraction|arithmetic|np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY|"
     "np.sqrt(found.unit_variance) * step[:, None] * COARSE / SURELY|0": "a millionth, against rounding",
