@@ -35,6 +35,12 @@ _CLIP = re.compile(r"url\(#[\w-]+\)")
 _ELSEWHERE = re.compile(r"url\(|src\(|[@\\]", re.IGNORECASE)
 _STREAM = re.compile(rb"\bstream\r?\n.*?\bendstream\b", re.DOTALL)
 _NAME = re.compile(rb"/([^\s/<>\[\](){}%]+)")
+_RULE = re.compile(rb"\.(s\d+)\{([^}]*)\}")
+_IN_A_ROW = re.compile(rb'<use href="[^"]*" x="[^"]*" y="[^"]*" class="(s\d+)"/>'
+                       rb'(?:<use href="[^"]*" x="[^"]*" y="[^"]*" class="\1"/>)+')
+PASSED_ON = {b"fill", b"fill-opacity", b"stroke", b"stroke-opacity", b"stroke-width", b"stroke-dasharray", b"stroke-dashoffset",
+             b"stroke-linecap", b"stroke-linejoin", b"stroke-miterlimit"}
+"""Properties that what is within takes from what is around it (SVG 2, property index: inherited); opacity is none."""
 ACTS = {b"JS", b"JavaScript", b"OpenAction", b"AA", b"A", b"Launch", b"URI", b"GoToR", b"GoToE", b"SubmitForm", b"ImportData",
         b"EmbeddedFile", b"EmbeddedFiles", b"Filespec", b"RichMedia", b"Movie", b"Sound", b"Screen", b"Annot", b"Widget",
         b"AcroForm", b"XFA", b"OCG", b"OCProperties", b"ObjStm", b"XRef", b"Encrypt"}
@@ -135,8 +141,20 @@ def for_the_page(notebook: Path, abouts: Sequence[dict[str, Any]], left: int, fo
 
 
 def inlaid(svg: bytes) -> str:
-    """A drawing of the kit as base64 for the page, whose readers know the shorter way to refer to its parts."""
-    return base64.b64encode(svg.replace(b"<use xlink:href=", b"<use href=")).decode()
+    """A drawing of the kit as base64 for the page, whose readers know the shorter way to refer to its parts.
+
+    Of marks in a row that are of one style it stands once, around them, where all that it says passes on to what is within.
+    """
+    passed_on = {name for name, rules in _RULE.findall(svg)
+                 if {r.partition(b":")[0].strip() for r in rules.split(b";")} <= PASSED_ON}
+    short = svg.replace(b"<use xlink:href=", b"<use href=")
+    return base64.b64encode(_IN_A_ROW.sub(lambda m: _around(m[0], m[1]) if m[1] in passed_on else m[0], short)).decode()
+
+
+def _around(marks: bytes, name: bytes) -> bytes:
+    """Marks in a group of their style."""
+    told = b' class="' + name + b'"'
+    return b"<g" + told + b">" + marks.replace(told, b"") + b"</g>"
 
 
 def pixels_across(svg: bytes) -> int:

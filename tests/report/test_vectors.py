@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+
 import pytest
 from matplotlib.figure import Figure
 
 from studykit.plot.forms import figure_forms
 from studykit.report.compare import Outcome, compare_reports
-from studykit.report.vectors import as_png, kind_of_picture, odd_parts
+from studykit.report.vectors import as_png, inlaid, kind_of_picture, odd_parts
 
 
 @pytest.fixture(scope="module")
@@ -93,3 +95,16 @@ def test_of_other_programs_the_same_is_alike_and_another_point_is_told(tmp_path,
     assert "as no picture of the kit" in told["acts", False].rows[0]["filed"]
     assert f"is png, not {kind}" in told["kind", False].rows[0]["filed"]
     assert [len(told[n, True].rows) for n in ("same", "other", "acts", "kind")] == [1, 1, 1, 1]
+
+
+def test_marks_in_a_row_have_their_style_around_them_on_the_page_unless_it_does_not_pass_on():
+    """SVG 2: fill is inherited, opacity is not: marks that overlap would fade together, not each by itself."""
+    def told(style: str) -> str:
+        marks = "".join(f'<use xlink:href="#m" x="{x}" y="2" class="s0"/>' for x in (1, 2))
+        other = '<use xlink:href="#m" x="9" y="2" class="s1"/>'
+        svg = f"<svg><style>.s0{{{style}}}.s1{{fill: #fff}}</style>{marks}{other}</svg>"
+        return base64.b64decode(inlaid(svg.encode())).decode()
+
+    one, two, other = (f'<use href="#m" x="{x}" y="2"{of}/>' for x, of in ((1, ""), (2, ""), (9, ' class="s1"')))
+    assert f'<g class="s0">{one}{two}</g>{other}' in told("fill: #000; stroke: #111")
+    assert "<g" not in told("fill: #000; opacity: 0.5")
