@@ -91,6 +91,7 @@ def test_other_questions_stay_as_they_are_and_their_order() -> None:
     alone = check_fluid(study_of(), one, {}, LIMITS)[1]
     assert by_one_factor((aside, *alone), one, LIMITS, CALLED) == (aside, *alone)
     assert by_one_factor((aside, *alone), one, None, CALLED) == (aside, *alone)
+    assert by_one_factor(flags, t, None, CALLED) == tuple(flags)  # without limits there is no value to be off
 
 
 def test_control_rules_beside_a_question_about_the_fluid_are_hints() -> None:

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality.flags import Scatter, working_table
-from studykit.quality.floor import stock_of, thinned_floor
+from studykit.quality.floor import stock_of, thinned_floor, without_wet
 from studykit.quality.frame import _of_mixing, build_frame, spread
 from studykit.quality.memory import cleared
 from studykit.quality.plausibility import wear_metals
@@ -176,6 +176,29 @@ def floor_of(shares: list[float]) -> bool:
 def test_four_of_five_exactly_are_nearly_all_analytes(shares: list[float], water: bool) -> None:
     """Counts meet four fifths exactly: at least so many are asked, and two."""
     assert floor_of(shares) == water
+
+
+def wet_floors(wet: int, of: int) -> pd.DataFrame:
+    """Containers of two zones and three analytes, the lowest zone of the first ones at half of the upper."""
+    rows = [(f"C{c}", f"C{c}S{z}", f"A{k}", 50.0 if z and c < wet else 100.0, 0.2 if z else 0.8)
+            for c in range(of) for z in (0, 1) for k in range(3)]
+    return pd.DataFrame(rows, columns=["container", "sample", "analyte", "value", "height"]).assign(
+        kind="spot", treatment="stored", relative=True)
+
+
+def test_thinned_floors_are_one_question_that_names_them_in_order() -> None:
+    (flag,) = thinned_floor(wet_floors(9, 9), {f"A{k}": Scatter(s=0.01) for k in range(3)}).flags
+    assert flag.concern == "ask before trusting"
+    assert flag.samples == tuple(f"C{c}S1" for c in range(9))
+    assert flag.where == "containers C0, C1, C2, C3, C4, C5, C6, C7 and C8"
+
+
+@pytest.mark.parametrize(("wet", "of", "left_out"), [(3, 10, True), (3, 11, False), (3, 4, True), (4, 5, False), (2, 4, False)])
+def test_three_tenths_to_three_quarters_of_the_stock_exactly_are_a_part_of_it(wet: int, of: int, left_out: bool) -> None:
+    """Counts meet both ends: 3 of 10 and 3 of 4 thinned floors leave no usual zone; of three containers at least."""
+    t = wet_floors(wet, of)
+    gone = set(t["sample"]) - set(without_wet(t, {f"A{k}": 0.01 for k in range(3)})["sample"])
+    assert gone == ({f"C{c}S1" for c in range(wet)} if left_out else set())
 
 
 def test_the_stock_is_stored_containers_of_which_zones_were_read() -> None:
