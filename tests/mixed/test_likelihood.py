@@ -14,6 +14,7 @@ import studykit.mixed.blocks as remlblocks
 from studykit.core.errors import DesignMismatch
 from studykit.mixed.blocks import Blocks, cell_means, compress, moments, with_data
 from studykit.mixed.design import Design, build_design
+from studykit.mixed.fit import _in_step
 from studykit.mixed.likelihood import State, _cut_short, _step, free_components, residual_is_there, search, state_at
 from studykit.mixed.results import predicted
 from studykit.mixed.woodbury import Moments, choose_border, components, joint_cells, largest_piece
@@ -145,6 +146,16 @@ def test_effects_and_their_errors_by_their_definitions(name: str, border: tuple[
         assert found.levels == term.levels
         np.testing.assert_allclose(found.values, 3 * C.T @ P @ y, atol=1e-9)
         np.testing.assert_allclose(found.prediction_error, 3 * np.sqrt(theta[i + 1] - np.diag(C.T @ P @ C)), atol=1e-9)
+
+
+@pytest.mark.parametrize(("level", "slope", "both", "told"), [
+    (0.5, 0.5, 0.5, True), (0.5, 0.02, -0.1, True), (0.5, 0.5, 0.2, False), (0.5, 0.0, 0.0, False), (0.0, 0.0, 0.0, False)])
+def test_effects_move_in_step_where_their_correlation_is_one_and_neither_variance_zero(
+        level: float, slope: float, both: float, told: bool) -> None:
+    design = parts("slopes", 1)[0]
+    for unit in (2.0**-30, 1.0, 2.0**30):
+        found = _in_step(design, unit * np.array([1.0, level, slope, both]))
+        assert found == (("container, age | container",) if told else ())
 
 
 def invented(seed: int, k: int) -> tuple[State, np.ndarray]:

@@ -287,6 +287,12 @@ EQUIVALENT: dict[str, str] = {
     "mixed/design|_orthonormal|comparison|d < RANK_TOLERANCE|d <= RANK_TOLERANCE|0": "numbers that equal the bound exactly",
     "mixed/design|_slope|index|_coded(table, column)[1][0]|_coded(table, column)[1][-1]|0":
         "a column of numbers is one column",
+    "mixed/fit|best_state|index|g.cells.shape[1]|g.cells.shape[0]|0":
+        "which sizes have a second start; both lead to the same minimum",
+    "mixed/fit|RemlFit.profile_upper|other function|np.log(max(self._state.theta[i], 0.01 * self._state.theta.sum()))|"
+    "np.log10(max(self._state.theta[i], 0.01 * self._state.theta.sum()))|0":
+        "where a search begins that goes on until it has passed its aim",
+    "mixed/fit|_assembled|constant|0|1|0": "a slope that is 0 but for rounding, on whichever scale",
     "model/diagnostics|_tried|constant|0.0|1|0": "no difference of that pair is known: there is no distance from any middle",
     "model/diagnostics|_by_subtraction|arithmetic|np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY|"
     "np.sqrt(found.unit_variance) * step[:, None] * COARSE / SURELY|0": "a millionth, against rounding",
