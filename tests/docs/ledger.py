@@ -117,6 +117,7 @@ LEDGER: dict[str, list[Row]] = {
             "cited: tests.benchmarks.bench_intake"),
         row("Processor seconds of the main", "9.2 6.6 6.3 5.6 16.5 9.4", "cited: their cells run in one process"),
         row("On 28 November, with the machine", "28 5,000 266 187 800 3.4 2.9", "cited: tests.benchmarks.bench_large"),
+        row("That night, after mends, it", "226 ten 2.9", "cited: tests.benchmarks.bench_large"),
         row("The main demo then took 30 to", "30 32 48 28", "cited: tests.benchmarks.bench_report"),
         row("Leaving each of 40,000 container", "40,000",
             "inference/test_influence.py::forty_thousand_containers_are_left_out_within_a_second"),
