@@ -405,6 +405,13 @@ def test_an_analyte_far_from_the_factor_has_an_amount_of_its_own() -> None:
     assert _one_amount(near, 1, np.arange(10)) == pytest.approx(np.exp(-0.462))
 
 
+def test_the_one_factor_is_weighed_by_how_surely_each_analyte_is_known() -> None:
+    """0.3 at 0.1 and 0.5 at 0.2: weights 4 and 1, 0.34; they lie 0.4 and 0.8 standard deviations off it."""
+    sc = scene_of(analytes=("P", "Zn"), u={1: [0.3, 0.5]})
+    found = _one_amount(replace(sc, m=replace(sc.m, su=np.array([0.1, 0.2]))), 1, np.arange(2))
+    assert found == pytest.approx(np.exp(0.34))
+
+
 def test_an_analyte_that_lies_far_below_the_factor_has_an_amount_of_its_own_too() -> None:
     """Nine at 0.5 and one at 0.1, 3.6 of 0.1 below their mean; the others lie 0.4 of 0.1 above it."""
     names = tuple("ABCDEFGHIJ")
