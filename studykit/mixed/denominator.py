@@ -150,6 +150,8 @@ def p_value(statistic: float, df1: int, df2: float) -> float:
     """Upper tail of the F distribution."""
     if 0 < statistic < math.inf and df2 < math.inf:  # what stats.f.sf calls there, without its checks of arrays
         return float(special.fdtrc(df1, df2, statistic))
+    if df2 == math.inf:  # a chi-square over its degrees of freedom, of which stats.f makes no number
+        return float(special.chdtrc(df1, df1 * statistic))
     return float(stats.f.sf(statistic, df1, df2))
 
 

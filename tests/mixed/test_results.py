@@ -107,3 +107,5 @@ def test_half_a_t_interval_and_the_tail_of_f() -> None:
     assert half_width(0.5, 7, 0.9) == pytest.approx(0.5 * stats.t.isf(0.05, 7))
     assert p_value(4.0, 1, 9) == pytest.approx(2 * stats.t.sf(2.0, 9))  # F on one df is t squared
     assert p_value(3.0, 2, 9) == pytest.approx((1 + 2 * 3 / 9) ** (-9 / 2))  # closed form for two
+    assert (p_value(0.0, 2, 9), p_value(float("inf"), 2, 9)) == (1.0, 0.0)
+    assert p_value(3.0, 2, float("inf")) == pytest.approx(np.exp(-3.0))  # half a chi-square of two

@@ -236,17 +236,19 @@ def test_scatter_of_repeats_beside_the_stated_one(margin) -> None:
 
 
 def test_the_closest_is_that_whose_interval_ends_nearest_an_edge_in_widths_of_it() -> None:
-    """Of each two of eight analytes, by scipy's paired t interval of 90 % and the distance of its nearer end."""
+    """Of each two of five analytes, by scipy's paired t interval of 90 % and the distance of its nearer end."""
     models, away = {}, {}
-    for i in range(8):
+    for i in range(5):
         frame = layered(n=5, sd=0.005 + 0.004 * (i % 3), gradient=0.004 * (i - 3), seed=20 + i)
-        model = fit(frame, DEPTHS, {"absolute": 6 + i % 2})[1]
+        model = fit(frame, DEPTHS, {"absolute": 6})[1]
         a, b = model.pairs.widest.label.split(" - ")
         wide = frame.pivot(index="container", columns="depth", values="value")
         span = stats.ttest_rel(wide[a], wide[b]).confidence_interval(0.9)
-        near = min(abs(end - edge) for end in (span.low, span.high) for edge in (6 + i % 2, -(6 + i % 2)))
-        name = f"a{i}"
-        models[name], away[name] = replace(model, rows=replace(model.rows, analyte=name)), near / (span.high - span.low)
+        high = span.high + (0.3, -0.2, 0.5, -0.35, 0.1)[i] * (span.high - span.low)  # inside the interval and outside
+        near, name = min(abs(end - edge) for end in (span.low, span.high) for edge in (high, -2 * high)), f"a{i}"
+        models[name] = replace(model, rows=replace(model.rows, analyte=name,
+                                                   margin=replace(model.rows.margin, low=-2 * high, high=high)))
+        away[name] = near / (span.high - span.low)
     none = SimpleNamespace(decisive=())
     for one, other in combinations(models, 2):
         found = d.closest([models[one], models[other]], {one: none, other: none})  # type: ignore[dict-item]
