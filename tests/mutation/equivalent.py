@@ -293,6 +293,12 @@ EQUIVALENT: dict[str, str] = {
     "np.log10(max(self._state.theta[i], 0.01 * self._state.theta.sum()))|0":
         "where a search begins that goes on until it has passed its aim",
     "mixed/fit|_assembled|constant|0|1|0": "a slope that is 0 but for rounding, on whichever scale",
+    "mixed/blocks|_one_group|index|Z[0]|Z[-1]|0": "one pattern by then: the first is the last",
+    "mixed/blocks||constant|5000|5001|0": "how many linked cells are handled at most: chosen, no source",
+    "mixed/batch/newton|newton_step|comparison|point.gradient < 0|point.gradient <= 0|0":
+        "numbers that equal the bound exactly",
+    "mixed/fit|_has_scatter|comparison|blocks.within[-1, -1] < EXACT * len(z)|blocks.within[-1, -1] <= EXACT * len(z)|0":
+        "numbers that equal the bound exactly",
     "model/diagnostics|_tried|constant|0.0|1|0": "no difference of that pair is known: there is no distance from any middle",
     "model/diagnostics|_by_subtraction|arithmetic|np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY|"
     "np.sqrt(found.unit_variance) * step[:, None] * COARSE / SURELY|0": "a millionth, against rounding",
