@@ -149,8 +149,7 @@ def read_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, *, tw
     unknown = exact < max(LEAST, n / 2) if noise_se is None else (
         twice and cells.noise_span is not None and cells.noise_span[0] < cells.noise_span[1] and exact < n / 2)
     near = near_differences(cells, None)
-    with np.errstate(invalid="ignore"):
-        passed = (np.abs(near) > margin.edge) & (unknown and exact < n)
+    passed = margin.passed(near) & (unknown and exact < n)
     return np.where(passed, np.sign(near), 0).astype(np.int8)
 
 
@@ -177,7 +176,7 @@ def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, no
     far, least = own_differences(cells, noise_se), span[0] if twice and span else noise_se
     with np.errstate(invalid="ignore"):
         if least is None:
-            passed = np.abs(far) > margin.edge
+            passed = margin.passed(far)
         else:
             se, reach = own_noise(cells, least, alpha, twice=twice)
             passed = shown_beyond(far, margin.edge, noise_se=se, noise_df=noise_df, alpha=alpha, least=reach) != 0
@@ -196,7 +195,7 @@ def groups_that_may(cells: CellBounds, margin: Margin) -> tuple[str, ...]:
     own = [g for g in range(rows.shape[1]) if not cells.exact[rows[:, g]].all()]
     with np.errstate(all="ignore"):
         far = {g: max(float(np.nanmax(np.abs(np.nanmean(end[rows[:, g]], axis=0)))) for end in (least, most)) for g in own}
-    return tuple(cells.group_names[g] for g in own if far[g] > margin.edge)
+    return tuple(cells.group_names[g] for g in own if margin.passed(far[g]))
 
 
 def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:

@@ -161,7 +161,7 @@ def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     middle = middle_of(cells)[:, cells.k - 2]
     ends = ~np.isnan(ends_of(cells, False)[0][:, cells.k - 2])  # of a limit without an end both are infinite, of a lost one NaN
     seen = middle[np.isfinite(middle)]
-    passed = np.nanmax(np.abs(own_differences(cells, math.inf)), axis=1, initial=0.0) > margin.edge
+    passed = margin.passed(own_differences(cells, math.inf)).any(axis=1)
     if ends.sum() < 3 or (passed & ~ends).any():
         return None
     rounded = len(seen) < 2 or float(seen.std(ddof=1)) < COARSE * cells.step

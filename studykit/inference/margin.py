@@ -21,6 +21,8 @@ from studykit.study.definition import Margin as DeclaredMargin
 
 Array = NDArray[np.float64]
 Scale = Literal["raw", "log"]
+DIGIT = 1e-9
+"""Of the margin: what differs from it by less is equal to it, and rounded in binary only (10.4 - 10.1 is 0.3 and a little)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,6 +99,14 @@ class Margin:
     def sized(self, difference: float) -> float:
         """How far a difference lies towards the margin: its size, or, of a one-sided margin, that way alone."""
         return self.side * difference if self.side else abs(difference)
+
+    def passed(self, differences: ArrayLike) -> NDArray[np.bool_]:
+        """Whether differences on its scale are larger; one that meets it to the digit is not, however it is rounded in binary.
+
+        Of NaN: no.
+        """
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.abs(np.asarray(differences, dtype=float)) > self.edge * (1 + DIGIT))
 
     @property
     def both(self) -> Margin:

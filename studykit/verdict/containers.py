@@ -171,7 +171,7 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     rows = []
     for m in celled(models):
         each, most = own_differences(m.cells, math.inf), rounded_up(share_of(study, m).upper)
-        passed = np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge
+        passed = m.rows.margin.passed(each).any(axis=1)
         ends = np.full(len(each), np.nan) if m.rows.margin.side else each[:, m.cells.k - 2]
         told = m.cells.exact & np.isfinite(ends)
         both = int((m.cells.exact & ~np.isnan(m.cells.low[:, [0, -1]]).any(axis=1)).sum())

@@ -251,7 +251,7 @@ def _single(study: Study, model: AnalyteModel, drawn: Floors) -> tuple[tuple[str
     clear = np.where(exact, d, np.nan)[:, None]
     shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha, clear=clear)[:, 0]
     few = noise is None and not exact.all() and exact.sum() < max(LEAST, len(d) / 2)
-    read = (shown == 0) & (np.abs(d) > edge) & few
+    read = (shown == 0) & model.rows.margin.passed(d) & few
     farthest = [max(drawn.spans[c], key=abs) for c in drawn.nearest]
     seen = np.where([c in drawn.open for c in drawn.nearest], math.inf, farthest)
     bound = share_upper(np.append(seen, [math.inf] * len(drawn.unseen)), edge, level=1 - model.alpha, noise_df=df,

@@ -75,3 +75,18 @@ def test_a_one_sided_margin_at_a_level_stays_open_on_its_other_side(side, edges)
     there = Margin.declared(Declared(relative_percent=20, side=side), "mg/kg").at(10.0)
     assert (there.low, there.high) == pytest.approx(edges)
     assert there.side == (-1 if side == "below" else 1)
+
+
+def test_a_difference_that_meets_the_margin_to_the_digit_does_not_pass_it_however_it_is_rounded_in_binary() -> None:
+    """Every pair of readings of one decimal that differ by just 0.3, or by just 5 %; one more digit passes."""
+    low = np.arange(10, 400) / 10
+    high = np.round(low + 0.3, 1)
+    assert ((high - low) > 0.3).any()  # what the computer makes of some
+    assert not Margin.absolute(0.3).passed(np.array([high - low, low - high])).any()
+    assert Margin.absolute(0.3).passed(np.round(low + 0.301, 3) - low).all()
+    level = np.arange(20, 4000, 20.0)
+    more = level * 105 / 100
+    assert (np.log(more) - np.log(level) > np.log1p(0.05)).any()
+    assert not Margin.relative(5).passed([np.log(more) - np.log(level), np.log(level) - np.log(more)]).any()
+    assert Margin.relative(5).passed(np.log(more + 0.001) - np.log(level)).all()
+    assert Margin.relative(5).passed([np.nan, np.inf, -np.inf]).tolist() == [False, True, True]
