@@ -77,12 +77,12 @@ def _inverse_positive(H: np.ndarray) -> np.ndarray:
     return np.asarray((U / values[keep]) @ U.T)
 
 
-def approximate(small: SmallSample, L: np.ndarray, estimate: np.ndarray, method: str) -> Approximation:
+def approximate(small: SmallSample, L: np.ndarray, method: str) -> Approximation:
     """Covariance, denominator degrees of freedom and scale for the hypothesis L b = 0, L (rows, p)."""
     if method == "kenward-roger":
         return _kenward_roger(small, L)
     if method == "satterthwaite":
-        return _satterthwaite(small, L, estimate)
+        return _satterthwaite(small, L)
     raise ValueError(f"method must be one of {', '.join(METHODS)}, but got {method!r}")
 
 
@@ -93,7 +93,7 @@ def satterthwaite_df(small: SmallSample, l: np.ndarray) -> float:  # noqa: E741
     return 2 * v * v / float(g @ small.Wobs @ g)
 
 
-def _satterthwaite(small: SmallSample, L: np.ndarray, estimate: np.ndarray) -> Approximation:
+def _satterthwaite(small: SmallSample, L: np.ndarray) -> Approximation:
     cov = L @ small.Phi @ L.T
     q = len(L)
     if q == 1:

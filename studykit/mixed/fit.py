@@ -100,7 +100,7 @@ class RemlFit:
         """
         matrix, single = contrast_matrix(L, self.names)
         estimate = matrix @ self.beta
-        found = approximate(self._small, self._inner(matrix), estimate / self._scale, method)
+        found = approximate(self._small, self._inner(matrix), method)
         cov = found.cov * self._scale**2
         F = found.scale * float(estimate @ np.linalg.solve(cov, estimate)) / len(matrix)
         se = np.sqrt(np.diag(cov))
