@@ -50,9 +50,12 @@ def exchange(new: Path, current: Path, aside: Path) -> Path:
 
 
 def remove(folder: Path) -> None:
-    """Remove a folder and all in it as far as that can be done; files side by side, some disks take long for each."""
-    with ThreadPoolExecutor(16) as pool:
-        for top, _, files in os.walk(folder) if not folder.is_symlink() else ():
+    """Remove a folder and all in it as far as that can be done.
+
+    Files go side by side, since some disks take long for each; not on Windows, where what leads elsewhere can be a folder.
+    """
+    with contextlib.suppress(RuntimeError), ThreadPoolExecutor(16) as pool:  # at the end of a program none is started
+        for top, _, files in os.walk(folder) if os.name == "posix" and not folder.is_symlink() else ():
             for name in files:
                 pool.submit(os.unlink, os.path.join(top, name))
     shutil.rmtree(folder, ignore_errors=True)

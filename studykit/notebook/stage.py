@@ -50,7 +50,7 @@ class Stage(OpenStudy):
     stem: str
     recorder: Recorder
     drawn: dict[str, int] = field(default_factory=dict)
-    unnamed: dict[str, int] = field(default_factory=dict)
+    unnamed: dict[tuple[str, str, int], int] = field(default_factory=dict)
 
     def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
         """Record a number that the report quotes; returns its printed text."""
@@ -172,7 +172,8 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
     place of the saved table, where that is wider than a page; ``drawn`` a last column that is drawn.
     """
     if _open and not name and len(frame) > LONG and not drawn[0] and ".csv" not in caption:
-        name = f"table-{_open[0].unnamed.setdefault(caption, len(_open[0].unnamed) + 1)}"  # run again: the same number
+        same = caption, str(list(frame)), int(pd.util.hash_pandas_object(frame.astype(str)).sum())
+        name = f"table-{_open[0].unnamed.setdefault(same, len(_open[0].unnamed) + 1)}"  # run again: the same number
     if name and _open:
         _open[0].save_table(frame, name)
     if not len(frame):

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, listed, shown
+from studykit.quality.frame import ROUNDING
 from studykit.quality.together import CAUTION, FLOOR, SEVERAL
 from studykit.study.columns import ZONE_KINDS
 
@@ -51,7 +52,7 @@ def thinned_floor(t: pd.DataFrame, scatter: Mapping[str, Scatter], named: Collec
     each = each[(each["low"] > 0) & (each["above"] > 0)]
     each["share"] = each["low"] / each["above"]
     s = each["analyte"].map({a: k.s for a, k in scatter.items()}).astype(float) / each["above"].where(~each["relative"], 1.0)
-    each["clear"] = (each["share"] < THIN) & (-np.log(each["share"]) > BEYOND * s)
+    each["clear"] = (each["share"] < THIN * (1 - ROUNDING)) & (-np.log(each["share"]) > BEYOND * s)
     each["thinned"] = each["share"].where(each["clear"])
     bottles = each.groupby(["container", "sample"], as_index=False).agg(
         share=("share", "median"), analytes=("clear", "sum"), of=("clear", "size"))

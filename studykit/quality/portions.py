@@ -31,8 +31,8 @@ ONE_BOTTLE = 0.05
 
 def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
     """All analytes of a bottle, most of them, or those of one test, off by one factor: a power of ten, or any."""
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
-    z, s = np.nan_to_num(sc.apart / per), sc.m.s / per
+    z, s = _shares(sc, sc.apart)
+    z = np.nan_to_num(z)
     live = np.isfinite(sc.m.e) & (sc.f.at[:, None] >= 0) & np.isfinite(s)
     whole = np.full(live.shape, True)
     middle = _middle(z, s, live)
@@ -106,18 +106,26 @@ def _thinned(sc: Scene) -> Iterator[tuple[Index, float]]:
         low = height[rows] <= np.nanmin(height[rows], initial=np.inf) + 1e-9
         if not low.all() and low.any():
             alike[int(low.sum()), rows.size].append((rows[low], rows[~low]))
-    found = list[tuple[int, Index, float]]()
+    found, (e, scatter) = list[tuple[int, Index, float]](), _shares(sc, sc.m.e)
     for own in alike.values():
         low, others = (np.array([parts[k] for parts in own]) for k in (0, 1))  # containers x bottles
-        per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
-        gap = _middles(sc.m.e / per, low) - _middles(sc.m.e / per, others)
-        s = (sc.m.s / per)[low[:, 0]]
+        gap, s = _middles(e, low) - _middles(e, others), scatter[low[:, 0]]
         live = np.isfinite(gap) & np.isfinite(s)
         delta = _middle(np.nan_to_num(gap), s, live)
         off = np.where(live, ((gap - delta[:, None]) / s) ** 2, 0.0).sum(axis=1) / np.maximum(live.sum(axis=1), 1)
         for k in np.flatnonzero((live.sum(axis=1) >= FEWEST) & (delta < 0) & (off <= SCATTERED * (1 + 1e-9))):
             found.append((int(sc.f.at[low[k, 0]]), np.sort(np.concatenate([low[k], others[k]])), float(delta[k])))
     yield from ((rows, delta) for _, rows, delta in sorted(found, key=lambda f: f[0]))
+
+
+def _shares(sc: Scene, e: Vector) -> tuple[Vector, Vector]:
+    """Values and their scatter (n x A) on a scale on which a factor is a number: logs, else shares of the level.
+
+    Where that is nothing the scatter is infinite, and the value decides nothing.
+    """
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(e / per), np.asarray(sc.m.s / per)
 
 
 def _middles(e: Vector, rows: Index) -> Vector:

@@ -14,7 +14,7 @@ import numpy as np
 
 from studykit.quality.explain import DIRT, Candidate, Scene, monotone_loss
 from studykit.quality.flags import listed, shown
-from studykit.quality.frame import Frame, in_units
+from studykit.quality.frame import ROUNDING, Frame, in_units
 
 FLOOR, PORTION = "free water or heel at the floor", "portion or dilution"
 CAUTION = ("what lies there is not known, so nothing is pumped from the floor, heated or used before that is looked into, by "
@@ -179,7 +179,7 @@ def settled_apart(sc: Scene, a: int) -> bool:
         rows = rows[np.isfinite(sc.f.y[rows, a]) & np.isfinite(height[rows])]
         if rows.size > 1:
             far.append(float(sc.f.y[rows[np.argmin(height[rows])], a] - sc.f.y[rows[np.argmax(height[rows])], a]))
-    limit = max(SHOWN if sc.f.relative[a] else 0.0, 8 * float(np.nan_to_num(sc.f.stated[a])))
+    limit = max(SHOWN if sc.f.relative[a] else 0.0, 8 * float(np.nan_to_num(sc.f.stated[a]))) * (1 - ROUNDING)
     x = np.array(far)
     count = max((x >= limit).sum(), (x <= -limit).sum(), 0) if limit > 0 else 0
     return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) >= limit]))) / 3)

@@ -262,9 +262,10 @@ def _label_cells(soup: BeautifulSoup) -> None:
     for table in soup.find_all("table"):
         top, body = table.find("thead"), table.find("tbody")
         heads = [th.get_text(" ", strip=True) for th in top.find_all("th")] if top is not None else []
-        told = "".join(f"--l{k}:'{_quoted(h)}: ';" for k, h in enumerate(heads[:LABELLED], start=1) if k > 1 and h)
+        plain = body is not None and body.select_one("tr > td:first-child") is not None  # its first cells are no heads of rows
+        told = "".join(f"--l{k}:'{_quoted(h)}: ';" for k, h in enumerate(heads[:LABELLED], start=1) if h and (plain or k > 1))
         if told:
-            table["style"] = told
+            table["style"] = str(table.get("style", "")).rstrip("; ") + ";" * table.has_attr("style") + told
         for row in body.find_all("tr", recursive=False) if body is not None and len(heads) > LABELLED else ():
             for head, cell in zip(heads[LABELLED:], row.find_all(["th", "td"], recursive=False)[LABELLED:], strict=False):
                 if cell.name == "td" and head:

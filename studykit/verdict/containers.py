@@ -27,15 +27,17 @@ from studykit.model.tables import joined
 from studykit.study.ages import span_words
 from studykit.study.definition import Study
 
-MISSING = ("", "nan", "<NA>", "None")
-WHOLE = {"store": "stores", "lot": "lots", "treatment": "treatments", "age_months": "ages"}
-"""Factors that a group may not be told apart by, and all its levels in a word."""
+AGE = "age_months"
+WHOLE = {"store": "stores", "lot": "lots", "treatment": "treatments", AGE: "ages"}
+"""Factors whose levels have a word for all of them."""
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
 TWICE = "zones determined twice"
 GROUP_ENDS = ["containers", "bottom - top", "low", "high", "unit", "interval lies"]
 ZONE, AGAINST_MIXED = "zone", "zone - mixed container"
+FIRST = ("store", "lot", "treatment")
+"""Factors that a group is named by before those of the study's own."""
 ONLY_LIMIT = "a container is known only as a limit"
 NO_ENDS = "no container has results at both ends: nothing is said of this group"
 ACROSS = "across its edge"
@@ -47,6 +49,7 @@ SHARE = "could lie beyond the margin"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "with both ends",
                  "share, noise taken out, %", "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 BEYOND_COLUMNS = ["container", "analyte", "name", "pair", "difference", "unit", "margin", "by"]
+NO_FACTORS = (*GROUP_ENDS, ZONE, AGAINST_MIXED, "analyte", "note")
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "between", "contrast", "unit", "n"]
 
 
@@ -151,11 +154,11 @@ def _stock_reasons(model: FittedModel, word: str, beyond: Beyond, groups: tuple[
 
 
 def group_name(row: Mapping[Any, Any]) -> str:
-    """A group in words: store, lot, treatment, age, and that it is of all stores, lots or ages where others were told apart."""
-    parts = [f"{name} {row[name]}" for name in ("store", "lot", "treatment") if str(row.get(name, "")) not in MISSING]
-    if str(row.get("age_months", "")) not in MISSING:
-        parts.append(span_words(float(row["age_months"])))
-    return ", ".join([*parts, *(f"all {told}" for name, told in WHOLE.items() if name in row and pd.isna(row[name]))])
+    """A row of ``group_contrasts`` in words: its factors, age last, and of which of them it takes all levels together."""
+    factors = [name for name in row if name not in NO_FACTORS and str(row[name])]
+    named = sorted(factors, key=lambda f: FIRST.index(f) if f in FIRST else len(FIRST) + (f == AGE))
+    own = [span_words(float(row[f])) if f == AGE else f"{f} {row[f]}" for f in named if not pd.isna(row[f])]
+    return ", ".join([*own, *(f"all {WHOLE[f]}" if f in WHOLE else f"every {f}" for f in named if pd.isna(row[f]))])
 
 
 def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

@@ -91,9 +91,9 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     drawn = samples[samples["kind"].isin(kinds) & samples["container"].isin(stored)].set_index("sample")["container"]
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
     by_container = dict[str, list[Reading]]()
-    for container, sign, value, limit in zip(mine["sample"].map(drawn), mine["qualifier"], mine["value"], mine["limit"],
-                                             strict=True):
-        by_container.setdefault(str(container), []).append((str(sign), float(value), float(limit)))
+    numbers = mine[["value", "limit"]].where(lambda t: t.notna(), math.nan).to_numpy(dtype=float)
+    for container, sign, (value, limit) in zip(mine["sample"].map(drawn), mine["qualifier"], numbers.tolist(), strict=True):
+        by_container.setdefault(str(container), []).append((str(sign), value, limit))
     zones = _zones(stage, model) if zones is None else zones
     nearest, means = dict[str, float](), dict[str, Span]()
     counts, levels = dict[str, int](), dict[str, float]()
@@ -101,7 +101,7 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     for container in dict.fromkeys(drawn.astype(str)):
         rows, own = by_container.get(container, []), zones.get(container)
         spans = [] if own is None else [_apart(margin, value, own) for value in _values(rows)]
-        if not spans or any(math.isnan(low) for low, _ in spans):
+        if not spans or any(math.isnan(low) or math.isnan(high) for low, high in spans):
             unseen.append(container)
             continue
         nearest[container] = max((_nearest(*span) for span in spans), key=abs)

@@ -96,11 +96,12 @@ def blind(stage: StudyTables) -> bool:
     return check_layered(t, scatter, study)[2]
 
 
-def record_verdict(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict, by_use: pd.DataFrame) -> str:
+def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame,
+                   models: list[AnalyteModel] | None = None) -> str:
     """Record the verdict's words and numbers; returns the template of the opening sentence.
 
-    ``models``: those that the verdict judged. ``by_use``: the table of ``uses.uses``, any row of which may veto the declared
-    action.
+    ``by_use``: the table of ``uses.uses``, any row of which may veto the declared action. ``models``: those that the verdict
+    judged, where they are at hand.
     """
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
@@ -130,7 +131,7 @@ def record_verdict(stage: OpenStage, models: list[AnalyteModel], outcome: StudyV
             stage.record(f"needed.{name}", v.needed, table=table)
             if 0 < v.containers < v.needed:
                 stage.record(f"more.{name}", v.needed - v.containers, table=f"needed.{name} - containers.{name}")
-    if at_lock := at_locked_margins(stage, models, outcome):
+    if at_lock := at_locked_margins(stage, outcome, models):
         stage.record("verdict_at_lock", at_lock[0])
         stage.record("verdict_sentence_at_lock", at_lock[1])
     return "{verdict_sentence} {action}" + " {verdict_sentence_at_lock}" * bool(at_lock)
@@ -217,11 +218,11 @@ class _Otherwise:
     results: pd.DataFrame
 
 
-def at_earlier_margins(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel] | None = None) -> pd.DataFrame:
     """The word of an analyte at each margin that it was locked with, beside the word at the margin that counts now.
 
-    ``models``: of every analyte, at the margins that count now. Columns: analyte, name, margin before, word before, margin,
-    word; empty where no margin changed after the lock.
+    ``models``: of every analyte at the margins that count now, where they are at hand. Columns: analyte, name, margin before,
+    word before, margin, word; empty where no margin changed after the lock.
     """
     columns = ["analyte", "name", "margin before", "word before", "margin", "word"]
     try:
@@ -238,17 +239,18 @@ def at_earlier_margins(stage: OpenStage, models: list[AnalyteModel], outcome: St
     return pd.DataFrame(rows, columns=columns)
 
 
-def _judged_with(stage: OpenStage, models: list[AnalyteModel], margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
+def _judged_with(stage: OpenStage, models: list[AnalyteModel] | None, margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
     """The study's verdict, had some analytes other margins; only those are fitted again."""
     other = {k: stage.study.analytes[k].model_copy(update={"margin": m}) for k, m in margins.items()}
     study = stage.study.model_copy(update={"analytes": {**stage.study.analytes, **other}})
     tables = _Otherwise(study=study, root=stage.root, out=stage.out, containers=stage.containers, samples=stage.samples,
                         results=stage.results)
     again = {m.analyte: m for m in fit_all(tables, only=margins)}
-    return judge_all(tables, [again.get(m.analyte, m) for m in models])
+    return judge_all(tables, [again.get(m.analyte, m) for m in (fit_all(stage) if models is None else models)])
 
 
-def at_locked_margins(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> tuple[str, str] | None:
+def at_locked_margins(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel] | None = None
+                      ) -> tuple[str, str] | None:
     """The study's word at the margins that were locked first, and a sentence with every word; None where no word differs."""
     try:
         locked = locked_margins(stage.root, stage.study)

@@ -140,3 +140,15 @@ def test_a_table_too_long_to_be_shown_is_saved_under_a_number_unless_it_has_a_fi
     assert "all of them in table-2.csv" in told
     assert sorted(p.name for p in stage.out.glob("*.csv")) == ["table-1.csv", "table-2.csv"]
     assert stage.read_table("00-study", "table-2").equals(long)
+
+
+def test_tables_under_one_caption_do_not_take_each_others_file(tmp_path, capsys):
+    stage = kit.open_stage("00-study", str(copy_demo("tote", tmp_path / "study")))
+    both = [pd.DataFrame({"n": range(200)}), pd.DataFrame({"n": range(300)})]
+    for frame in (*both, both[0]):
+        kit.table(frame, caption="Residuals")
+    told = capsys.readouterr().out
+    assert told.count("of 200 rows; all of them in table-1.csv") == 4
+    assert told.count("of 300 rows; all of them in table-2.csv") == 2
+    assert [len(stage.read_table("00-study", f"table-{k}")) for k in (1, 2)] == [200, 300]
+    assert not (stage.out / "table-3.csv").exists()

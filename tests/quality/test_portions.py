@@ -251,3 +251,15 @@ def test_which_bottles_are_the_lowest() -> None:
     found = lowest(both)
     assert found is not None
     assert (found[0].tolist(), found[1]) == ([1, 2], pytest.approx(log(0.6)))
+
+
+def test_an_absolute_analyte_that_reads_nothing_takes_no_part_and_divides_by_nothing() -> None:
+    """All bottles of a check fluid read no water: a factor of nothing is no factor (numpy would warn, into the report)."""
+    sc = floors(0.5, 0.5, 0.5, boxes=6)
+    sc = replace(sc, f=replace(sc.f, relative=np.array([*sc.f.relative[:-1], False])))
+    typical = np.array(np.broadcast_to(sc.m.typical, sc.m.e.shape), dtype=float)
+    typical[:, -1] = 0.0
+    sc = replace(sc, m=replace(sc.m, typical=typical))
+    with np.errstate(all="raise"):
+        assert len(list(_thinned(sc))) == 3
+        list(portions(sc))

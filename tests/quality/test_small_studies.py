@@ -178,6 +178,18 @@ def test_four_of_five_exactly_are_nearly_all_analytes(shares: list[float], water
     assert floor_of(shares) == water
 
 
+@pytest.mark.parametrize(("upper", "low"), [(100.0, 90.0), (9.0, 8.1), (0.3, 0.27), (0.7, 0.63), (2.0, 1.8), (0.1, 0.09)])
+def test_readings_of_just_nine_tenths_are_not_thinned_however_they_are_rounded_in_binary(upper: float, low: float) -> None:
+    def told(lowest: float) -> bool:
+        rows = [("C1", f"S{z}", f"A{k}", lowest if z else upper, 0.2 if z else 0.8) for z in (0, 1) for k in range(4)]
+        t = pd.DataFrame(rows, columns=["container", "sample", "analyte", "value", "height"]).assign(
+            kind="spot", treatment="stored", relative=True)
+        return bool(thinned_floor(t, {f"A{k}": Scatter(s=0.005) for k in range(4)}).flags)
+
+    assert not told(low)
+    assert told(low * 0.99)
+
+
 def wet_floors(wet: int, of: int) -> pd.DataFrame:
     """Containers of two zones and three analytes, the lowest zone of the first ones at half of the upper."""
     rows = [(f"C{c}", f"C{c}S{z}", f"A{k}", 50.0 if z and c < wet else 100.0, 0.2 if z else 0.8)

@@ -39,6 +39,14 @@ def test_containers_that_have_settled_each_by_its_own(far: tuple[float, ...], s:
     assert not settled_apart(sc, 1)
 
 
+@pytest.mark.parametrize(("low", "up"), [(1.9, 1.1), (3.1, 2.3), (8.8, 8.0), (1.8, 1.0)])
+def test_readings_of_one_decimal_that_differ_by_just_eight_repeatabilities_count_as_a_profile(low: float, up: float) -> None:
+    """1.9 - 1.1 is a little less than 0.8 in binary, 3.1 - 2.3 a little more."""
+    sc = layered((low - up,) * 3 + (0.0,), ("KV40", "P"), s=0.1, absolute=("KV40",))
+    assert settled_apart(sc, 0)
+    assert not settled_apart(layered((low - up - 0.01,) * 3 + (0.0,), ("KV40", "P"), s=0.1, absolute=("KV40",)), 0)
+
+
 def test_of_an_absolute_analyte_eight_repeatabilities_count_and_where_none_is_stated_nothing() -> None:
     sc = layered((30.0, 30.0, 90.0, 0.0), ("KV40", "P"), s=3.0, absolute=("KV40",))
     assert settled_apart(sc, 0)

@@ -83,7 +83,7 @@ def judged(root: Path) -> kit.Stage:
     models = model_tables.fit_all(stage)
     outcome = tables.judge_all(stage, models)
     by_use = uses.uses(stage, models, outcome, drawn := floors.each(stage, models))
-    tables.record_verdict(stage, models, outcome, by_use)
+    tables.record_verdict(stage, outcome, by_use, models)
     beyond = floors.beyond(stage, models, drawn)
     taken_out = excluded.with_and_without(stage, outcome, models)
     over_time = trend.ageing(stage.study, models)
@@ -91,7 +91,7 @@ def judged(root: Path) -> kit.Stage:
         "verdicts": outcome.to_table(), "in-margins": tables.in_margins(outcome), "uses": by_use,
         "sentences": tables.sentences(outcome), "evidence": outcome.evidence(), "containers-beyond": beyond,
         "exclusions": taken_out.words, "beyond-with-excluded": taken_out.beyond,
-        "margins-before": tables.at_earlier_margins(stage, models, outcome),
+        "margins-before": tables.at_earlier_margins(stage, outcome, models),
         "groups": containers.groups(stage.study, models), "cannot": tables.cannot(stage, models),
         "containers-within": cleared.within(stage, models, cleared.words(stage, models, beyond)),
         "time-answers": age_tables.answers(stage.study, over_time),

@@ -251,6 +251,15 @@ def test_the_fold_of_further_rows_holds_them_alone(tmp_path):
     assert fold.select_one("table")["style"] == r"--l2:'it\27 s \22 v\22 \3b  \b5 : ';"  # CSS Syntax 3: escapes, a blank ends
 
 
+def test_a_table_whose_rows_have_no_heads_names_its_first_column_too_and_keeps_its_style(tmp_path):
+    own = ('<table style="color: red"><thead><tr><th>bottle</th><th>mg/kg</th></tr></thead><tbody><tr><td>A1</td><td>3</td>'
+           "</tr></tbody></table>")
+    front = stage(tmp_path / "07/07-report.ipynb", "The answer", new_code_cell("t()", outputs=[
+        new_output("display_data", {"text/html": own, "text/plain": "x"})]))
+    soup = BeautifulSoup(report.build_html([front], parse_study(definition())), "html.parser")
+    assert soup.main.table["style"] == "color: red;--l1:'bottle: ';--l2:'mg/kg: ';"
+
+
 def test_model_and_verdict_show_their_figure_before_their_tables():
     """The words of a figure go with it, nothing is lost, other chapters keep the order of their notebook."""
     def chapter(stem):

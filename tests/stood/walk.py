@@ -127,7 +127,7 @@ def _of_verdict(stage: Any, given: Mapping[str, Any]) -> None:
     stated.single_shown(stage.study, stated.single_table(stage.study, models))
     stated.arithmetic_shown(stage.study, stated.arithmetic_table(stage.study, models))
     verdict_tables.margin_alt(verdict_tables.in_margins(outcome), names, words)
-    verdict_tables.evidence_shown(outcome.evidence()), verdict_tables.record_verdict(stage, models, outcome, by_use)
+    verdict_tables.evidence_shown(outcome.evidence()), verdict_tables.record_verdict(stage, outcome, by_use, models)
     _rest("verdict", given)
 
 

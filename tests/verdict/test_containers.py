@@ -232,6 +232,9 @@ def test_groups_of_young_containers_are_named_by_their_own_ages():
 def test_a_group_that_is_not_told_apart_by_store_or_age_says_so():
     """"store north, 29 months; 29 months" named a cell and all stores of one age alike."""
     rows = [{"store": "north", "age_months": 29.0}, {"store": np.nan, "age_months": 29.0},
-            {"store": "north", "age_months": pd.NA}, {"lot": "A", "store": np.nan}, {"store": "north", "lot": ""}]
+            {"store": "north", "age_months": pd.NA}, {"lot": "A", "store": np.nan}, {"store": "north", "lot": ""},
+            {"orientation": "lying", "containers": 3, "note": "x", "analyte": "Mo"}, {"store": "north", "drum": "steel"},
+            {"store": "north", "drum": np.nan}, {"age_months": 12, "drum": "steel", "lot": "A"}]
     assert [containers.group_name(r) for r in rows] == [
-        "store north, 29 months", "29 months, all stores", "store north, all ages", "lot A, all stores", "store north"]
+        "store north, 29 months", "29 months, all stores", "store north, all ages", "lot A, all stores", "store north",
+        "orientation lying", "store north, drum steel", "store north, every drum", "lot A, drum steel, 12 months"]

@@ -58,6 +58,19 @@ def test_a_result_is_its_number_or_what_its_limit_allows() -> None:
     assert _values([]) == []
 
 
+@pytest.mark.parametrize("odd", [("", pd.NA, pd.NA), ("", None, None), ("<", NAN, NAN), (">", NAN, None)])
+def test_a_floor_without_number_or_limit_was_not_seen(odd: tuple[Any, Any, Any]) -> None:
+    """Tables made by hand hold such cells; a sign without its limit says nothing."""
+    stage: Any = SimpleNamespace(
+        samples=pd.DataFrame({"sample": ["H1", "H2"], "kind": "heel", "container": ["C1", "C2"]}),
+        containers=pd.DataFrame({"container": ["C1", "C2"], "treatment": "stored"}))
+    results = pd.DataFrame([("P", "H1", *odd), ("P", "H2", "", 12.0, NAN)],
+                           columns=["analyte", "sample", "qualifier", "value", "limit"], dtype=object)
+    judged = SimpleNamespace(**vars(model()), analyte="P")
+    found = floor.floors(stage, judged, results, ("heel",), {"C1": (10.0, 10.0), "C2": (10.0, 10.0)})
+    assert (found.unseen, found.nearest) == (("C1",), {"C2": 2.0})
+
+
 @pytest.mark.parametrize(("value", "zones", "span"), [
     ((12.0, 12.0), (10.0, 10.0), (math.log(1.2), math.log(1.2))), ((0.0, 8.0), (10.0, 10.0), (-INF, math.log(0.8))),
     ((12.0, 12.0), (0.0, 10.0), (math.log(1.2), INF)), ((90.0, INF), (10.0, 10.0), (math.log(9), INF)),

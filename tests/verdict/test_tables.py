@@ -132,7 +132,7 @@ def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
     told = verdictset.sentences(outcome).iloc[0]
     assert told["blind spot of the method"] == "grit above 5 micrometres"
     assert told["holds for"] == "the mean profile of the 6 containers studied"
-    template = verdictset.record_verdict(stage, models, outcome, uses.uses(stage, models, outcome))
+    template = verdictset.record_verdict(stage, outcome, uses.uses(stage, models, outcome), models)
     texts = stage.recorder.texts()
     assert texts["verdict.P"] == "homogeneous"
     assert {"difference.P", "low.P", "high.P"} <= set(texts)
@@ -244,7 +244,7 @@ def test_how_many_more_containers_and_the_bound_have_their_records(tmp_path):
     found = outcome.analytes[0]
     assert found.word == "inconclusive"
     assert found.needed > found.containers == 5
-    verdictset.record_verdict(stage, models, outcome, uses.uses(stage, models, outcome))
+    verdictset.record_verdict(stage, outcome, uses.uses(stage, models, outcome), models)
     told = stage.recorder.texts()
     assert told["more.P"] == str(found.needed - 5)
     assert f"About {told['needed.P']} containers in all ({told['more.P']} more)" in found.sentence
@@ -299,7 +299,7 @@ def test_the_word_at_the_locked_margins_is_recorded_with_its_sentence(monkeypatc
         monkeypatch.setattr(verdictset, "action_by_use", lambda *_: "Stir.")
         monkeypatch.setattr(verdictset, "litres_of_ends", lambda _: {"first.least": 99.9, "whole.most": 100.0})
         monkeypatch.setattr(verdictset, "at_locked_margins", lambda *_, at=at_lock: at)
-        said = verdictset.record_verdict(stage, [], outcome, pd.DataFrame())  # type: ignore[arg-type]
+        said = verdictset.record_verdict(stage, outcome, pd.DataFrame(), [])  # type: ignore[arg-type]
         assert (kept["verdict"], kept["verdict_sentence"], kept["action"]) == ("stratified", "Stratified: P.", "Stir.")
         assert (kept["litres.first.least"], kept["litres.whole.most"]) == (99.9, 100.0)
         assert (kept.get("verdict_at_lock"), kept.get("verdict_sentence_at_lock")) == (at_lock or (None, None))
