@@ -1,8 +1,10 @@
 """Folders that are removed: whole, and nothing else with them."""
 
 from studykit.core import folders
+from tests.posix import posix
 
 
+@posix
 def test_an_old_report_is_removed_whole_and_nothing_that_a_link_leads_to(tmp_path):
     inside, other = tmp_path / "old" / "a" / "b", tmp_path / "other"
     inside.mkdir(parents=True)

@@ -7,6 +7,7 @@ import pytest
 
 from studykit.model import profile as model_profile
 from studykit.model import tables as model_tables
+from studykit.plot import many
 from studykit.plot import profiles as figures
 from studykit.plot.forms import settled_box
 from studykit.plot.narrow import ROOM, narrowed
@@ -134,8 +135,8 @@ def test_containers_outside_a_panel_are_marked_at_its_rim_and_counted(judged):
     assert rim[1] < 100
     told = [t.get_text() for t in ax.texts]
     assert [t for t in told if t.isdigit()] == ["2"]
-    assert "bands: half and nine tenths of 126 containers; 30 drawn" in told
-    assert len([line for line in ax.lines if line.get_marker() == "."]) == 30
+    assert "bands: half and nine tenths of 126 containers; 20 drawn" in told
+    assert len([line for line in ax.lines if line.get_marker() == "."]) == many.SAMPLE
 
 
 def test_an_interval_of_the_mean_without_an_end_is_marked_where_it_leaves_the_panel(judged):
