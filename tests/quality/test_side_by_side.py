@@ -30,7 +30,7 @@ def of_many_runs(seed: int, share: float, blanks: bool = False) -> Scene:
     run = np.repeat([f"R{b % RUNS:02d}" for b in range(boxes)], 3)
     run[1] = "R01"
     order = np.zeros(3 * boxes)
-    for r in set(run):
+    for r in sorted(set(run)):
         order[run == r] = rng.permutation((run == r).sum()) + 1.0
     order[40] = np.nan
     blank = np.isin(np.arange(3 * boxes), [3 * b + 1 for b in range(0, boxes, 3 * RUNS // 2)]) & blanks
