@@ -53,7 +53,7 @@ def some_theta(design: Design, seed: int, zero: int | None = None) -> np.ndarray
     return theta
 
 
-def agree(found: Moments, want: Moments) -> None:
+def assert_agree(found: Moments, want: Moments) -> None:
     for part in ("logdet", "S", "S1", "S2", "t1", "t2"):
         np.testing.assert_allclose(getattr(found, part), getattr(want, part), rtol=1e-9, atol=1e-9)
 
@@ -63,9 +63,9 @@ def test_sums_are_those_of_their_definition(name: str) -> None:
     for seed in range(3):
         design, A, blocks = parts(name, seed)
         theta = some_theta(design, seed, zero=2 if seed == 2 and not design.pairs else None)
-        agree(moments(blocks, theta), defined(design, A, theta))
+        assert_agree(moments(blocks, theta), defined(design, A, theta))
         other = np.column_stack([A[:, :1], A[:, -1] ** 2])
-        agree(moments(with_data(blocks, other), theta), defined(design, other, theta))
+        assert_agree(moments(with_data(blocks, other), theta), defined(design, other, theta))
 
 
 @pytest.mark.parametrize(("name", "border"), [("crossed", (0,)), ("crossed", (0, 1)), ("crossed and nested", (0,)),
@@ -75,9 +75,9 @@ def test_sums_with_absorbed_terms_are_those_of_their_definition(name: str, borde
         design, A, blocks = parts(name, seed, border)
         assert blocks.border == border
         theta = some_theta(design, seed, zero)
-        agree(moments(blocks, theta), defined(design, A, theta))
+        assert_agree(moments(blocks, theta), defined(design, A, theta))
         other = np.column_stack([A[:, :1], A[:, -1] ** 2])
-        agree(moments(with_data(blocks, other), theta), defined(design, other, theta))
+        assert_agree(moments(with_data(blocks, other), theta), defined(design, other, theta))
 
 
 @pytest.mark.parametrize("name", ["crossed", "slopes and runs"])
@@ -86,7 +86,7 @@ def test_sums_of_one_large_block_are_those_of_their_definition(name: str, monkey
     design, A, blocks = parts(name, 5)
     assert not isinstance(blocks.groups[0].Z, np.ndarray)
     theta = some_theta(design, 5)
-    agree(moments(blocks, theta), defined(design, A, theta))
+    assert_agree(moments(blocks, theta), defined(design, A, theta))
 
 
 def test_many_blocks_of_one_pattern_are_reduced_without_loss() -> None:
@@ -100,7 +100,7 @@ def test_many_blocks_of_one_pattern_are_reduced_without_loss() -> None:
     assert sum(len(g.A) for g in blocks.groups) < 15
     assert sorted(g.count.tolist() for g in blocks.groups) == [[2.0, 38.0]]
     theta = np.array([0.3, 0.5, 0.2])
-    agree(moments(blocks, theta), defined(design, A, theta))
+    assert_agree(moments(blocks, theta), defined(design, A, theta))
     assert blocks.df_within == len(rows) - len(rows.drop_duplicates())
     means = rows.assign(z=A[:, -1]).groupby(["container", "depth"])["z"].agg(lambda z: z.sum() / np.sqrt(len(z)))
     assert sorted(cell_means(blocks, A)[:, -1]) == pytest.approx(sorted(means))
