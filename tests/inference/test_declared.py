@@ -294,3 +294,16 @@ def test_containers_that_are_alike_to_the_last_digit_break_no_search():
         found = declared_contrasts(v[None], "own gradient")
         told = np.isfinite(found.estimate[0])
         assert found.estimate[0][told] == pytest.approx((pair_rows(4) @ profile)[told], abs=1e-9)
+
+
+@pytest.mark.parametrize("structure", ["pooled", "own gradient"])
+def test_the_check_is_the_same_upside_down_mirrored_scaled_and_with_every_container_moved(structure):
+    """What it looks at are differences between depths; containers apart by a million show no scatter of theirs either way."""
+    v = lines(1, 6, 4, 0.6, 11)[0]
+    p = departure_p(v, structure)
+    assert 0 < p < 1
+    for same in (-v, v[:, ::-1], v[::-1], 1000 * v, v / 8, v + 16 * np.arange(6.0)[:, None]):
+        assert departure_p(same, structure) == pytest.approx(p, abs=2 / 20_000)  # a draw that equals it to the last bits
+    flat = np.array([0.1, 0.7, 1.3, 2.9]) - 1e6 / 3 * np.arange(6.0)[:, None]  # nothing but the last bits of the largest
+    assert math.isnan(departure_p(flat, structure))
+    assert math.isnan(departure_p(-flat, structure))

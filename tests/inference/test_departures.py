@@ -393,3 +393,27 @@ def test_what_limits_alone_put_beyond_is_named_in_every_container(limit, margin)
     assert told.word == "stratified"
     assert told.containers_beyond == tuple(f"C{i}" for i in range(12))
     assert "leave open" not in " ".join(told.reasons)
+
+
+@pytest.mark.parametrize(("n", "step", "side"), [(2, 0.6, "below"), (3, 1.0, "above"), (8, 2.0, "below"), (24, 0.5, "above")])
+def test_containers_that_read_alike_have_the_scatter_of_their_rounding(n: int, step: float, side: str) -> None:
+    """Variance of a difference of two readings, each even over its step: step^2 / 6; of the mean of n of them, over n."""
+    sign = 1 if side == "above" else -1
+    own = sign * np.tile([2.0, 0.5, -2.5], (n, 1))
+    se = step / math.sqrt(6 * n)
+    half, reach = (float(stats.t.isf(p, n - 1)) * se for p in (0.05, 0.05 / 3))
+
+    def told(edge: float):
+        margin = Margin.declared(Declared(absolute=edge, side=side), "")
+        return (between(own, own, margin, ZONES, alpha=0.05, step=step),
+                group_between(own, own, margin, alpha=0.05, step=step, looked_at=1))
+
+    whole, group = told(2.0 + 1.001 * half)
+    assert whole.word == "homogeneous"
+    np.testing.assert_allclose(whole.low, own[0] - half)
+    np.testing.assert_allclose(whole.high, own[0] + half)
+    np.testing.assert_allclose([g[:2] for g in group], np.column_stack([own[0] - half, own[0] + half]))
+    assert told(2.0 + 0.999 * half)[0].word == "inconclusive"
+    for factor, word in ((0.999, "inconclusive"), (1.001, "stratified")) if reach < 2 else ():
+        whole, group = told(2.0 - factor * reach)
+        assert (whole.word, [g[2] for g in group]) == (word, [word == "stratified", False, False])

@@ -625,3 +625,16 @@ def test_the_next_container_is_told_at_the_level_that_was_asked_for():
         d = np.diff(low, axis=1).ravel()
         half = float(stats.t.isf(0.05, 3)) * d.std(ddof=1) * math.sqrt(1 + 1 / 4)
         assert found.low <= d.mean() - half + 1e-9 < d.mean() + half - 1e-9 <= found.high
+
+
+def test_the_next_container_of_readings_whose_scatter_is_just_the_share_of_their_step():
+    """25 containers read as whole numbers, 12 of them 1 up, 3 of them 1 down: variance 294 / (25 * 24) = 0.7^2, no coarser."""
+    d = np.array([1.0] * 12 + [-1.0] * 3 + [0.0] * 10)
+    low = np.column_stack([np.full(25, 10.0), 10 + d])
+    n, depth = (x.ravel() for x in np.indices(low.shape))
+    cells = CellBounds.of_rows(n, depth, low.ravel(), low.ravel(), shape=(25, 2), margin=Margin.absolute(9))
+    assert cells.step == 1.0
+    half = float(stats.t.isf(0.025, 24)) * 0.7 * math.sqrt(1 + 1 / 25)
+    found = next_of(cells, Margin.absolute(9), 0.95)
+    assert found is not None
+    assert (found.low, found.high) == pytest.approx((9 / 25 - half, 9 / 25 + half), rel=1e-12)

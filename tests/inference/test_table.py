@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.inference.table import _months, read_aged, read_table
+from studykit.inference.table import MOST_ROWS, _months, read_aged, read_table
 
 CALL = {"margin": {"absolute": 1}, "depths": ["top", "bottom"], "alpha": 0.05, "share": 0.2, "groups": []}
 
@@ -42,3 +42,15 @@ def test_ages_are_numbers_of_which_two_differ(months: list[object], said: str) -
     assert all(said in f.reason for f in faults)
     if not said:
         assert found.tolist() == [float(str(m)) for m in months]
+
+
+@pytest.mark.parametrize(("wrong", "named", "more"), [(1, 1, ""), (20, 20, ""), (21, 20, "1 more rows like these"),
+                                                      (23, 20, "3 more rows like these")])
+def test_rows_that_are_wrong_in_one_way_are_named_up_to_twenty(wrong: int, named: int, more: str) -> None:
+    rows = [(i // 2, ("top", "bottom")[i % 2], "x" if i < wrong else "3") for i in range(40)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    with pytest.raises(BadInput) as told:
+        read_table(table, weights=None, **CALL)  # type: ignore[arg-type]  # one call of many
+    assert MOST_ROWS == 20
+    assert [f.row for f in told.value.faults if f.row] == list(range(1, named + 1))
+    assert [f.reason for f in told.value.faults if not f.row] == [more] * bool(more)

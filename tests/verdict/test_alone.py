@@ -36,6 +36,7 @@ def test_one_container_of_24_says_nothing_of_the_others(tmp_path, scope) -> None
     assert (outcome.word, verdict.word, verdict.final) == ("inconclusive", "homogeneous", "inconclusive")
     assert outcome.sentence.endswith(f"{ONE_ONLY.capitalize()}: {verdict.label}.")
     assert "Measured in 1 of 24 containers" in verdict.sentence
+    assert verdict.stock.allowed == pytest.approx(0.2)  # of 20 per cent
     assert verdict.stock.share_upper == pytest.approx(0.95)  # by hand: none of one beyond, 1 - 0.05^(1/1)
     table = uses.uses(stage, models, outcome)
     assert not {floor.WITHIN, uses.ABOVE} & set(table["word"])
