@@ -128,7 +128,8 @@ def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> A
     if data.df < 1 or np.linalg.matrix_rank(data.A, tol=1e-9) < len(data.A):
         return nothing
     plain = np.einsum("pu,uv,pv->p", load, np.linalg.inv(data.A), load) / (C**2).sum(axis=1)
-    found = _two(data, load) if own else _one(data, load)
+    dust = max(1e-14 * data.c, 1e-24 * float(np.nanmax(np.abs(v))) ** 2)  # sums of squares that are rounding in the computer
+    found = _two(data, load, float(len(data.w) - Z.shape[1]), dust) if own else _one(data, load)
     return nothing if found is None else np.stack([*found, plain])
 
 
@@ -177,15 +178,35 @@ def _solved(d: _Within, ratio: float) -> tuple[Array, Array, float]:
 
 def _one(d: _Within, load: Array) -> tuple[Array, Array, Array]:
     inverse, beta, s2 = _solved(d, 0.0)
-    return load @ beta, np.sqrt(s2 * np.einsum("pu,uv,pv->p", load, inverse, load)), np.full(len(load), d.df)
+    return load @ beta, _se(s2 * inverse, load), np.full(len(load), d.df)
 
 
-def _two(d: _Within, load: Array) -> tuple[Array, Array, Array] | None:
-    """Two variances by restricted likelihood, Kenward-Roger; None where the readings do not tell them apart."""
-    if d.c == 0 or not (d.sizes > 1).any():
+def _se(covariance: Array, load: Array) -> Array:
+    return np.asarray(np.sqrt(np.einsum("pu,uv,pv->p", load, covariance, load)))
+
+
+def _of_one(d: _Within, ratio: float, few: float) -> float:
+    """Degrees of freedom of the gradients or of the rest where the other does not scatter at all; else those of both."""
+    low, high = RANGE
+    x = float(np.log1p(ratio * d.w.max()))
+    return few if x > high - 0.01 else d.df - few if x < low + 0.01 else d.df
+
+
+def _two(d: _Within, load: Array, few: float, dust: float) -> tuple[Array, Array, Array] | None:
+    """Two variances by restricted likelihood, Kenward-Roger; None where the readings do not tell them apart.
+
+    Where all profiles are alike there is nothing to tell apart: no scatter, on the ``few`` degrees of freedom of the gradients.
+    Where one of the two variances is none, all squares are the other's, and so are its degrees of freedom alone.
+    """
+    if few < 1 or not (d.sizes > 1).any():
         return None
+    _, beta, alike = _solved(d, 0.0)
+    if alike * d.df <= dust:
+        return load @ beta, np.zeros(len(load)), np.full(len(load), few)
     ratio = _ratio(d)
     inverse, beta, s2 = _solved(d, ratio)
+    if (df := _of_one(d, ratio, few)) < d.df:
+        return None if df < 1 else (load @ beta, _se(s2 * d.df / df * inverse, load), np.full(len(load), df))
     phi, f = s2 * inverse, 1 / (1 + ratio * d.w)
 
     def spread(weight: Array) -> Array:

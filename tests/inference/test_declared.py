@@ -274,7 +274,25 @@ def test_readings_without_any_rest_are_not_told_apart_and_break_nothing():
     v = np.arange(4.0) * np.array([[1.0], [2.0], [4.0], [-1.0], [0.5]])  # every container lies on its own line
     v[0, 1] = np.nan
     found = declared_contrasts(v[None], "own gradient")
-    assert not found.judged.any() or np.isfinite(found.se).all()
+    slopes = np.array([1.0, 2.0, 4.0, -1.0, 0.5])  # each container knows its slope: their mean, its t on four df
+    assert found.estimate[0] == pytest.approx(slopes.mean() * np.array([1.0, 2, 3, 1, 2, 1]), rel=1e-6)
+    assert found.se[0] == pytest.approx(slopes.std(ddof=1) / math.sqrt(5) * np.array([1.0, 2, 3, 1, 2, 1]), rel=1e-3)
+    assert found.df[0] == pytest.approx([4.0] * 6, rel=1e-3)
+
+
+def test_rests_without_any_gradient_are_judged_by_the_whole_containers():
+    """Whole numbers, every profile bent and none of them steep: the t test of those of which the bend is known."""
+    bend = np.array([-1.0, 2, 3, -1, -3, 2, 1])
+    v = 100 + np.arange(7.0)[:, None] + bend[:, None] * np.array([1.0, -2.0, 1.0])
+    v[0, 1] = np.nan
+    found = declared_contrasts(v[None], "own gradient")
+    middle = 3 * bend[1:].mean()
+    assert found.estimate[0] == pytest.approx([-middle, 0, middle], abs=1e-5)
+    assert found.se[0, [0, 2]] == pytest.approx(np.std(3 * bend[1:], ddof=1) / math.sqrt(6), rel=1e-3)
+    assert found.se[0, 1] < 0.01
+    assert found.df[0] == pytest.approx([5.0] * 3)
+    few = np.array([[2.0, 0.0, 3.0], [np.nan, 1.0, 2.0], [1.0, 0.0, np.nan]])  # one whole one shows no scatter of bends
+    assert not declared_contrasts(few[None], "own gradient").judged.any()
 
 
 def test_nothing_is_judged_without_a_degree_of_freedom_or_a_link_between_depths():
@@ -286,14 +304,18 @@ def test_nothing_is_judged_without_a_degree_of_freedom_or_a_link_between_depths(
 
 
 def test_containers_that_are_alike_to_the_last_digit_break_no_search():
-    """No scatter at all beside a lost reading: no warning, and differences, where any are told, are the profile's."""
+    """No scatter at all beside a lost reading, as beside none: no warning, the profile's differences on the fewer df."""
     rng = np.random.default_rng(6)
     for profile in (np.zeros(4), *rng.normal(size=(12, 4))):
         v = np.tile(profile, (6, 1))
         v[0, 1] = np.nan
         found = declared_contrasts(v[None], "own gradient")
-        told = np.isfinite(found.estimate[0])
-        assert found.estimate[0][told] == pytest.approx((pair_rows(4) @ profile)[told], abs=1e-9)
+        assert found.estimate[0] == pytest.approx(pair_rows(4) @ profile, abs=1e-9)
+        assert found.se[0].max() < 1e-9
+        assert found.df[0].tolist() == [5.0] * 6
+        moved = declared_contrasts(v[None] + 0.1 + np.arange(6.0)[:, None], "own gradient")
+        assert moved.estimate[0] == pytest.approx(pair_rows(4) @ profile, abs=1e-9)
+        assert moved.df[0].tolist() == [5.0] * 6
 
 
 @pytest.mark.parametrize("structure", ["pooled", "own gradient"])
