@@ -14,6 +14,7 @@ from . import plainpage as plainpage
 from . import plaintext as plaintext
 from . import record as record
 from . import strict as strict
+from . import ties as ties
 from . import units as units
 from . import workers as workers
 from . import writer as writer
@@ -39,6 +40,7 @@ __all__ = [
     "plaintext",
     "record",
     "strict",
+    "ties",
     "units",
     "workers",
     "writer",

@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.files import json_text, read_json, write_json, write_text
+from studykit.core.ties import steady
 
 MINUS = "\u2212"
 DEFAULT_TOLERANCE = 1e-6
@@ -50,6 +51,7 @@ def significant(value: float, digits: int = 4) -> str:
         return "∞" if value > 0 else MINUS + "∞"
     if value == 0:
         return "0"
+    value = steady(value)
     size = abs(value)
     if not 1e-4 <= size < 1e7:
         return f"{value:.{digits - 1}e}".replace("-", MINUS)

@@ -123,21 +123,22 @@ def _reciprocal(usual: Array, share: Array, line: Array | float, rest: Array | f
 
 def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
     """Readings lost, one study: (4, K)."""
-    load, data = np.asarray(np.kron(at, C @ basis), dtype=float), _within(v, Z, basis)
+    there = np.isfinite(v)
+    profile = np.where(there, v, 0.0).sum(axis=0) / np.maximum(there.sum(axis=0), 1)
+    load, data = np.asarray(np.kron(at, C @ basis), dtype=float), _within(v - profile, Z, basis)
     nothing = np.full((4, len(C)), np.nan)
     if data.df < 1 or np.linalg.matrix_rank(data.A, tol=1e-9) < len(data.A):
         return nothing
     plain = np.einsum("pu,uv,pv->p", load, np.linalg.inv(data.A), load) / (C**2).sum(axis=1)
     dust = max(1e-14 * data.c, 1e-24 * float(np.nanmax(np.abs(v))) ** 2)  # sums of squares that are rounding in the computer
     found = _two(data, load, float(len(data.w) - Z.shape[1]), dust) if own else _one(data, load)
-    return nothing if found is None else np.stack([*found, plain])
+    return nothing if found is None else np.stack([C @ profile + found[0], *found[1:], plain])
 
 
 def _within(v: Array, Z: Array, basis: Array) -> _Within:
     p, parts = Z.shape[1] * basis.shape[1], []
-    centre = float(np.nanmean(v)) if np.isfinite(v).any() else 0.0
     known: dict[tuple[bytes, bytes], _Alike] = {}
-    for y, z, here in zip(v - centre, Z, np.isfinite(v - centre), strict=True):
+    for y, z, here in zip(v, Z, np.isfinite(v), strict=True):
         if here.sum() > 1:
             key = here.tobytes(), z.tobytes()
             if key not in known:

@@ -329,3 +329,33 @@ def test_the_check_is_the_same_upside_down_mirrored_scaled_and_with_every_contai
     flat = np.array([0.1, 0.7, 1.3, 2.9]) - 1e6 / 3 * np.arange(6.0)[:, None]  # nothing but the last bits of the largest
     assert math.isnan(departure_p(flat, structure))
     assert math.isnan(departure_p(-flat, structure))
+
+
+def test_containers_that_are_alike_to_the_last_digit_are_judged_by_the_step_of_their_readings():
+    """No scatter at all beside a lost reading: as with nothing lost, differences are the profile's, errors the step's."""
+    rng = np.random.default_rng(6)
+    for profile in (np.zeros(4), np.full(4, 12.0), *rng.normal(size=(12, 4))):
+        v = np.tile(profile, (6, 1))
+        v[0, 1] = np.nan
+        for structure in ("own gradient", "pooled"):
+            found = declared_contrasts(v[None], structure, step=0.1)
+            whole = declared_contrasts(np.tile(profile, (1, 6, 1)), structure, step=0.1)
+            assert found.judged.all()
+            assert found.estimate[0] == pytest.approx(pair_rows(4) @ profile, abs=1e-9)
+            assert found.se == pytest.approx(whole.se * np.sqrt(found.unit_variance / whole.unit_variance), rel=1e-9)
+        assert set(declared_contrasts(v[None], "own gradient").df[0]) == {5.0}
+        groups = np.column_stack([np.ones(6), np.arange(6) % 2])
+        other = declared_contrasts((v + groups[:, 1:] * profile[::-1])[None], "own gradient", groups=groups, step=0.1)
+        assert other.estimate[0] == pytest.approx(pair_rows(4) @ (profile + profile[::-1] / 2), abs=1e-9)
+        assert set(other.df[0]) == {4.0}
+    two = np.array([[1.0, 2.0, np.nan], [1.0, 2.0, 4.0]])
+    assert declared_contrasts(two[None], "own gradient").df[0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("scatter", [1e-6, 1e-4, 1.0])
+def test_scatter_that_is_small_beside_the_differences_of_depths_counts(scatter):
+    """Depths far apart, containers nearly alike: errors shrink with the scatter, to no floor of their own."""
+    v = np.random.default_rng(8).normal(size=(7, 3))
+    v[2, 2] = np.nan
+    far = declared_contrasts((scatter * v + [0.0, 5.0, 12.0])[None], "own gradient")
+    assert far.se == pytest.approx(scatter * declared_contrasts(v[None], "own gradient").se, rel=1e-3)

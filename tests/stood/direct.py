@@ -58,6 +58,7 @@ def _chances() -> None:
         tost_power.smallest_margin(0.3, df, 0.8, true)
     tost_power.owens_q(5, 1.5, 0.5, 0.2, 3.0), tost_power.owens_q(1, -0.5, 0.0)
     critical_range.range_sf(3.0, [0.0, 0.5, 1.0], 9.0), critical_range.range_power(4, 2.0)
+    critical_range.range_sf(2.0, [0.0, 0.0, 0.3, 2.0]), critical_range.linear_profile(4, 1.5)
     critical_range.singles_arithmetic(4, 2, 6).sentences(), critical_range.detection_table(3)
     critical_range.singles_arithmetic().to_table(), critical_range.smallest_range_seen(3)
     items = [np.round(10 + 0.1 * np.sin([3.0 * i, 3.0 * i + 1]), 3) for i in range(8)]

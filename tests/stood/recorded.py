@@ -1,8 +1,9 @@
 """Notes what public functions give while something runs, as flat cells, and compares it with what is stored.
 
 A cell is a number, a word or a truth, named by function, call and place. Of each function the first, second, fourth and
-eighth call are noted. Of more than six values in a row stand how many they are, the sum of their sizes and a weighted sum,
-to which any one of them adds. Numbers agree within 1e-6 relative, or where both are below 1e-9; words exactly.
+eighth call are noted; calls that a search of scipy makes are left out, since how many it needs hangs on the processor. Of
+more than six values in a row stand how many they are, the sum of their sizes and a weighted sum, to which any one of them
+adds. Numbers agree within 1e-6 relative, or where both are below 1e-9; words exactly.
 """
 
 from __future__ import annotations
@@ -33,6 +34,10 @@ LEFT = ("Study", "Stage", "StudyTables", "Figure", "Vessel", "Blocks", "Design",
 """Types whose contents are somebody else's matter, or are asked for by their own properties."""
 OWN = ("iterations", "largest gradient", "differs by")
 """How a search came there, and by how little it may be off, is its own matter."""
+STATSMODELS = (".variances", ".criterion_difference", ".note", ".said")
+UNSTEADY = {"fit.best_state": ("[1]",), "fit.RemlFit.second_opinion": STATSMODELS,
+            "statsmodels_check.second_opinion": STATSMODELS}
+"""The same where a part of the result is a search's steps, or where another library's search came to rest."""
 CALLED: Counter[str] = Counter()
 """How often each public function was called since the last ``noted`` began."""
 Cells = dict[str, Any]
@@ -128,10 +133,24 @@ def noted(work: Callable[[], object], folder: str, calls_of: Callable[[str], Con
             return ""
         return f"{code.co_filename[len(head):-3]}.{code.co_qualname}"
 
+    def searches(code: CodeType) -> bool:
+        known = searching.get(id(code))
+        if known is None:
+            kept.append(code)
+            known = searching[id(code)] = "/scipy/optimize/" in code.co_filename
+        return known
+
     def look(frame: FrameType, event: str, value: Any) -> None:
+        nonlocal within
+        if event == "call":
+            within += searches(frame.f_code)
         if event != "return":
             return
         code = frame.f_code
+        if searches(code):
+            within -= 1
+        if within:
+            return
         name = names.get(id(code))
         if name is None:
             kept.append(code)
@@ -140,11 +159,14 @@ def noted(work: Callable[[], object], folder: str, calls_of: Callable[[str], Con
             return
         calls[name] += 1
         if calls[name] in calls_of(name):
-            cells = {at: c for at, c in flat(value) if not any(w in at for w in OWN)}
+            cells = {at: c for at, c in flat(value) if not any(w in at for w in OWN)
+                     and not at.startswith(UNSTEADY.get(name, ("\n",)))}
             if cells != found.get(f"{name} #{calls[name] // 2 if calls_of(name) is NOTED else calls[name] - 1}"):
                 found[f"{name} #{calls[name]}"] = cells
 
     kept: list[CodeType] = []
+    searching: dict[int, bool] = {}
+    within = 0
     forget()
     before = sys.getprofile()
     sys.setprofile(look)
