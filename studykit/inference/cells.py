@@ -96,7 +96,7 @@ class CellBounds:
         noise, df = _noise(cell, scaled[0], numbers, scaled[3] - scaled[2])
         known, squares = _squares(cell, scaled[0], numbers, shape)
         apart = _squares_apart(cell, scaled[0], scaled[1], squares)
-        span, others = (None, None) if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df, apart)
+        span, others = (None, None) if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df, known, apart)
         return cls(containers=tuple(containers) or tuple(map(str, range(shape[0]))),
                    labels=tuple(labels) or tuple(map(str, range(shape[1]))), low=cells[0], high=cells[1],
                    outer_low=cells[2], outer_high=cells[3],
@@ -154,7 +154,7 @@ def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array)
     return math.sqrt(2 * max(square, floor) * float(np.mean(1 / held))), df
 
 
-def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float,
+def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float, known: Codes,
                 apart: Array) -> tuple[tuple[float, float], Array]:
     """The noise were the determinations known only as limits alike, and as unlike as they can be; both are numbers then.
 
@@ -169,7 +169,8 @@ def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float,
     all_df, share = float(held.sum() - len(held)), float(np.mean(1 / held))
     own = np.where(limited.reshape(apart.shape), apart, 0.0).sum(axis=1)
     most, others = (np.maximum(noise, np.sqrt(2 * s / all_df * share)) for s in (apart.sum(), apart.sum() - own))
-    return (noise * math.sqrt(min(1.0, df / all_df)), float(most)), np.asarray(others)
+    least = df / all_df * share / float(np.mean(1 / known[known > 0]))  # more determinations, and cells of more
+    return (noise * math.sqrt(min(1.0, least)), float(most)), np.asarray(others)
 
 
 def _most_unlike(low: Array, high: Array) -> float:

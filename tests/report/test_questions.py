@@ -15,7 +15,6 @@ from studykit.study.actions import Action, barred_note
 from studykit.study.changes import Change, counted
 from studykit.study.definition import parse_study
 from studykit.study.lock import LockStatus
-from studykit.verdict import uses as uses_table
 from studykit.verdict.uses import BEYOND, SINGLE, UNDECIDED, UNSEEN
 from tests.studies import definition
 
@@ -266,14 +265,6 @@ def test_the_design_chapter_speaks_only_of_analytes_whose_chance_is_known(monkey
         "silicon too little was known beforehand to tell a chance.")
     study.analytes = {"Water": "water", "PQ": "PQ"}
     assert findings._design(SimpleNamespace(study=study), {}).endswith("studies, every other analyte at least as often.")
-
-def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses():
-    long = (uses_table.USED_AS_IT_STANDS["uneven"].format(named=" (A (b), c and D)") + "P, floor: cannot tell"
-            + uses_table.SETTLED + " " + uses_table.UNOPENED)
-    assert uses_table.shortly(long) == (
-        "Set aside what is named as beyond (under “Which containers?”). The action declared for “uneven” is not "
-        f"quoted: by the uses below it is vetoed{uses_table.SETTLED} {uses_table.UNOPENED}")
-    assert uses_table.shortly("Roll every drum.") == "Roll every drum."
 
 
 def test_a_study_without_a_word_says_first_that_a_floor_lies_beyond_and_why_the_rest_is_not_assessed(monkeypatch):

@@ -137,9 +137,40 @@ def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth(
     assert (df, source) == (12.0, "zones determined twice")
 
 
-@pytest.mark.parametrize(("estimate", "word"), [(0.0, "inside the margin"), (9.0, containers.BEYOND), (2.4, "across its edge")])
-def test_an_interval_lies_inside_beyond_or_across(estimate, word):
-    assert containers.place(Contrast(label="x", estimate=estimate, se=0.2, df=9), Margin.absolute(2.5), 0.05) == word
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("beyond", [None, 0.01])
+@pytest.mark.parametrize("alpha", [0.05, 0.1])
+def test_an_interval_lies_inside_beyond_or_across(alpha, beyond, sign):
+    """Student's quantiles at 9 df: just inside and just over the edge, and beyond by the smaller level where one is given."""
+    inner, outer = (0.2 * float(stats.t.isf(p, 9)) for p in (alpha, beyond or alpha))
+    inside, across = "inside the margin", containers.ACROSS
+    for estimate, word in ((2.5 - 1.001 * inner, inside), (2.5 - 0.999 * inner, across), (2.5, across),
+                           (2.5 + 0.999 * outer, across), (2.5 + 1.001 * outer, containers.BEYOND)):
+        contrast = Contrast(label="x", estimate=sign * estimate, se=0.2, df=9)
+        assert containers.place(contrast, Margin.absolute(2.5), alpha, beyond) == word
+
+
+def test_groups_of_all_fitted_analytes_stand_in_one_table():
+    what = study(fixed=["store"], by_depth=["store"])
+    first = fitted(what)
+    table = containers.groups(what, [first, first])
+    assert table.columns[0] == "analyte"
+    assert table["analyte"].tolist() == [first.analyte] * 4
+    assert table["store"].tolist() == ["north", "south"] * 2
+    assert "note" not in table
+    few = fitted(what, own={"north": (1.0, 2.0), "south": (1.0, 4.0)})
+    assert list(containers.groups(what, [few]).columns) == ["analyte"]
+
+
+def test_groups_are_made_by_factors_of_the_study_that_have_levels():
+    two = fitted(study(fixed=["store"], by_depth=["store"]))
+    one = fitted(study(fixed=["store"], by_depth=["store"]), own={"north": (1.0, 2.0, 9.0)})
+    for model, names, levels in ((two, ["store"], ["store"]), (two, ["lot", "store"], ["store"]), (one, ["store"], []),
+                                 (two, [], [])):
+        assert containers._grouping(model, study(fixed=names, by_depth=names)) == levels
+    own = dataclasses.replace(two, notes=(containers.OWN_TERMS,), fixed=("store",))  # terms of the reader's own tell them apart
+    assert containers._grouping(own, study(fixed=["lot", "store"], by_depth=["lot", "store"])) == ["store"]
+    assert containers._grouping(dataclasses.replace(own, fixed=()), study(fixed=["store"], by_depth=["store"])) == []
 
 
 def test_a_group_with_a_container_known_only_as_a_limit_is_not_said_to_lie_anywhere():
@@ -156,22 +187,24 @@ def test_a_group_with_a_container_known_only_as_a_limit_is_not_said_to_lie_anywh
     assert told.set_index("store")["interval lies"].eq(containers.ONLY_LIMIT).to_dict() == {"north": False, "south": True}
 
 
-@pytest.mark.parametrize(("limit", "word"), [(4.0, containers.BEYOND), (90.0, containers.ONLY_LIMIT)])
-def test_a_group_that_no_filling_brings_back_is_beyond(limit, word):
+@pytest.mark.parametrize(("limit", "many", "word"), [(4.0, 5, containers.BEYOND), (90.0, 5, containers.ONLY_LIMIT),
+                                                     (4.0, 2, containers.BEYOND), (4.0, 1, containers.ONLY_LIMIT)])
+def test_a_group_that_no_filling_brings_back_is_beyond(limit, many, word):
     """Five pails of 100 above and "<4" below are 96 lower at least: the report said nothing of their store, ``judge`` did."""
     what = study(fixed=["store"], by_depth=["store"])
-    own = {"north": (1.0, -1.0, 0.5, 0.0, -0.5), "south": (0.0, 0.0, 0.0, 0.0, 0.0)}
+    own = {"north": (1.0, -1.0, 0.5, 0.0, -0.5), "south": (0.0,) * many}
     rows = fitted(what, own=own).rows
     table = rows.table.copy()
     low = table["container"].str.startswith("S") & (table["depth"] == "lower")
     table.loc[low, ["qualifier", "limit"]] = ["<", limit]
     table.loc[low, ["value", "y"]] = np.nan
-    told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=5)), what)
+    told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=many)), what)
     south = told.set_index("store").loc["south"]
     assert south["interval lies"] == word  # between 0 and 90 they may scatter too much for a t interval
     assert math.isnan(south["bottom - top"])
-    assert south["low"] < -105  # 106 lower, on average, where all have nothing below
-    assert south["containers"] == 5
+    level = sum(100 + 3 * k for k in range(many)) / many
+    assert math.isnan(south["low"]) if many == 1 else south["low"] < 1 - level  # on average, where all have nothing below
+    assert south["containers"] == many
 
 
 def test_a_lot_without_a_complete_container_says_so_and_the_others_stay():

@@ -262,3 +262,69 @@ def test_standing_is_told_in_days_below_ninety():
     assert (expected._standing(89.9), expected._standing(90.0)) == ("90 days", "3.0 months")
     assert expected._cell({"expected": 64.0, "measured": 63.9, "low": 61.9, "high": 66.0}) == "64.0; 63.9 (61.9 to 66.0)"
     assert expected._cell({"expected": math.nan, "measured": 63.9, "low": math.nan, "high": 66.0}) == "gone; 63.9"
+
+
+def expectation(name: str, levels: list[float], curve: float = 90.0, **columns: list[float]) -> expected.Expectation:
+    table = pd.DataFrame({"component": name, "analyte": name, "store": "hut", "vessel": "drum", "age_days": 100.0,
+                          "depth": [f"z{k}" for k in range(len(levels))], "height": 0.5, "containers": 6, "expected": levels,
+                          "measured": 101.0, "low": 99.0, "high": 103.0, "reference": "whole container",
+                          "expected lies": "inside", **columns})
+    curves = pd.DataFrame({"age_days": 100.0, "height": [0.1, 0.9], "percent_of_mixed": [curve, math.nan]})
+    return expected.Expectation(component=name, analyte=name, store="hut", vessel="drum", reference="whole container",
+                                table=table, curves=curves, called=name)
+
+
+@pytest.mark.parametrize(("levels", "alone"), [([100.5, 99.2], False), ([101.0, 99.0], False), ([101.1, 100.0], True),
+                                               ([98.9, 100.0], True), ([1.0, 1.5], True)])
+def test_components_that_stay_mixed_are_not_drawn_beside_others_that_move(levels, alone):
+    """Within 1 % of mixed at every level; where none moves, all are drawn; where there is no curve, none."""
+    one, moving, gone = expectation("A", levels), expectation("B", [140.0, 60.0]), expectation("C", [9.0, 8.0], curve=math.nan)
+    assert [t for t, *_ in expected.panels((one, moving, gone))] == ["A, hut"] * alone + ["B, hut"]
+    (title, curves, marks), = expected.panels((one,))
+    assert title == "A, hut"
+    assert curves["height"].tolist() == [0.1]
+    assert marks["percent_of_mixed"].tolist() == [101.0] * len(levels)
+    assert expected.panels((gone,)) == []
+
+
+def test_levels_are_told_expected_before_measured_by_depth_and_age():
+    found = expectation("A", [64.04, math.nan], low=[61.9, math.nan], high=[66.04, math.nan], measured=[63.94, 0.5],
+                        age_days=[89.0, 91.3], containers=[6, 4])
+    shown = expected.shown(expected.table_of((found,)))
+    assert shown["standing"].tolist() == ["89 days", "3.0 months"]
+    assert shown["containers"].tolist() == [6, 4]
+    assert shown.columns[-1] == "mixed is"
+    assert set(shown["mixed is"]) == {"whole container"}
+    assert shown.loc[0, "z0"] == "64.0; 63.9 (61.9 to 66.0)"
+    assert shown.loc[1, "z1"] == "gone; 0.500"
+    assert expected.alt((found,)) == ("Expected profiles as lines, measured levels as marks, in per cent of mixed. A, hut, "
+                                      "after 3.0 months: z1 expected and measured gone; 0.500.")
+
+
+def test_scatter_is_pooled_over_classes_depth_by_depth_and_levels_have_students_interval():
+    """Two classes of three and two containers: the pooled variance of scipy's t test, one depth without any scatter."""
+    y = {0: [4.0, 4.4, 4.5], 1: [5.0, 5.2]}
+    rows = [{"store": "hut", "vessel": "drum", "class": c, "depth": d, "y": v if d == "top" else 3.0, "log": False,
+             "expected": 4.0 + c, "age_days": 10.0 * (1 + c) + k, "height": 0.9, "reference": "mean of the zones"}
+            for c, values in y.items() for k, v in enumerate(values) for d in ("top", "floor")]
+    cells = pd.DataFrame(rows)
+    spread = expected._pooled(cells)
+    pooled = math.sqrt((2 * np.var(y[0], ddof=1) + np.var(y[1], ddof=1)) / 3)
+    assert spread["top"] == (pytest.approx(pooled), 3)
+    assert spread["floor"] == (0.0, 3)
+    table = expected._table(cells, ("top", "floor"), spread, "A", "a")
+    assert table["depth"].tolist() == ["top", "floor"] * 2
+    assert table["age_days"].tolist() == [11.0, 11.0, 20.5, 20.5]
+    first = table.iloc[0]
+    half = stats.t.isf(0.025, 3) * pooled / math.sqrt(3)
+    assert (first["low"], first["measured"], first["high"]) == pytest.approx((4.3 - half, 4.3, 4.3 + half))
+    assert table["expected lies"].tolist() == ["inside", "", "inside", ""]
+    assert table["containers"].tolist() == [3, 3, 2, 2]
+    log = expected._table(cells.assign(log=True), ("top", "floor"), spread, "A", "a").iloc[0]
+    assert (log["low"], log["measured"], log["high"]) == pytest.approx(tuple(np.exp([4.3 - half, 4.3, 4.3 + half])))
+    assert log["expected lies"] == "below"
+    alone = expected._pooled(cells[cells["age_days"] == 10.0])
+    assert alone["top"] == (pytest.approx(math.nan, nan_ok=True), 0)
+    one = expected._table(cells[cells["age_days"] == 10.0], ("top", "floor"), alone, "A", "a")
+    assert one["low"].isna().all()
+    assert one["expected lies"].tolist() == ["", ""]

@@ -314,3 +314,24 @@ def test_a_test_that_was_made_for_one_analyte_alone_keeps_its_column() -> None:
     assert list(shown.columns) == ["analyte", "df", "p equal"]
     assert shown["df"].tolist() == ["known scatter", "11.2", ""]
     assert str(shown["p equal"].iloc[0]) == "0.031"
+
+
+@pytest.mark.parametrize(("opened", "needed", "more"), [(6, 20, 14), (19, 20, 1), (20, 20, None), (24, 20, None), (0, 20, None),
+                                                        (6, None, None)])
+def test_how_many_more_containers_are_needed_is_recorded(tmp_path, monkeypatch, opened, needed, more) -> None:
+    """Of those opened; nothing where they are enough, or none is told."""
+    monkeypatch.setattr(verdictset, "action_by_use", lambda *_: "Stir.")
+    monkeypatch.setattr(verdictset, "litres_of_ends", lambda _: {})
+    monkeypatch.setattr(verdictset, "at_locked_margins", lambda *_: None)
+    monkeypatch.setattr(verdictset, "ComparedVerdict", SimpleNamespace)
+    decided = SimpleNamespace(estimate=1.0, low=0.5, high=1.5, unit="mg/kg", margin=Margin.absolute(2.0, "mg/kg"), level=0.9)
+    one = SimpleNamespace(analyte="P", word="inconclusive", decided=decided, stock=None, containers=opened, needed=needed)
+    kept: dict[str, object] = {}
+    stage = SimpleNamespace(record=lambda name, value, *_, **__: kept.update({name: value}))
+    outcome = SimpleNamespace(word="inconclusive", sentence="Open.", analytes=(one,))
+    verdictset.record_verdict(stage, outcome, pd.DataFrame(), [])  # type: ignore[arg-type]
+    assert (kept.get("needed.P"), kept.get("more.P")) == (needed, more)
+    assert kept.get("containers.P") == (opened or None)
+    assert (kept["difference.P"], kept["low.P"], kept["high.P"], kept["level.P"]) == (1.0, 0.5, 1.5, 90.0)
+    assert "at_least.P" not in kept
+    assert "stock.P" not in kept

@@ -527,3 +527,19 @@ def test_a_use_that_was_worked_out_for_no_analyte_is_told_so() -> None:
     told = uses.shown(pd.DataFrame([row]))
     assert told.loc[0, ["first litres", "zones", "last litres"]].tolist() == ["not worked out"] * 3
     assert told.loc[0, "floor"].startswith("nothing is known")
+
+
+def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses() -> None:
+    """Of the use by which it is vetoed, of the containers, and of the floor, the page says more elsewhere."""
+    vetoed = uses.USED_AS_IT_STANDS["uneven"].format(named=" (A (b), c and D)") + "P, floor: cannot tell"
+    assert uses.shortly(f"{vetoed}{uses.SETTLED} More.") == (
+        "Set aside what is named as beyond (under “Which containers?”). The action declared for “uneven” is not "
+        f"quoted: by the uses below it is vetoed{uses.SETTLED} More.")
+    plain = "The action declared for “homogeneous”"
+    assert uses.shortly(f"{plain}{uses.BY_USE}P, zones: beyond{uses.SETTLED}") == (
+        f"{plain} is not quoted: by the uses below it is vetoed{uses.SETTLED}")
+    for whole in ("Roll every drum.", vetoed, f"Stir{uses.SETTLED}", f"Stir.{uses.THE_FLOOR}P, cannot tell."):
+        assert uses.shortly(whole) == whole
+    floor_too = "Stir." + uses.ON_FLOOR.format(each="P, beyond")
+    assert uses.shortly(floor_too) == ("Stir. Do not use the last litres before the floor is settled, and set the containers "
+                                       "named for it aside.")
