@@ -428,11 +428,9 @@ def _by_kind(f: Frame, level: Vector) -> tuple[Vector, Vector]:
     kinds = np.full_like(level, np.nan)
     if not box.any():
         return out, kinds
-    for a in range(level.shape[1]):
-        ok = box & np.isfinite(level[:, a])
+    for ok, own in alike(box[:, None] & np.isfinite(level)):
         if ok.sum() >= 2:
-            beta = robust_line(x[ok], level[ok, a])
-            kinds[:, a] = x @ beta
+            kinds[:, own] = x @ robust_lines(x[ok], level[np.ix_(ok, own)])
     out[box] = (level - kinds)[box]
     return out, kinds
 
@@ -466,25 +464,36 @@ def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vecto
 
     Of columns that hang together the shortest coefficients, as by ``lstsq``.
     """
+    return robust_lines(x, y[:, None], np.array([s]), rounds)[:, 0]
+
+
+def robust_lines(x: Vector, y: Vector, s: Vector | None = None, rounds: int = 15) -> Vector:
+    """As ``robust_line`` for every column of y (n, A), each with a scale of its own (0: not known): (columns of x, A)."""
     u, size, v = np.linalg.svd(x, full_matrices=False)
     free = size > size[0] * max(x.shape) * np.finfo(float).eps
     q, back = u[:, free], v[free].T / size[free]
-    middle = x[:, 0] * np.median(y)
-    found = np.zeros(q.shape[1])
+    own = np.ascontiguousarray(y.T)
+    given = np.zeros(len(own)) if s is None else s
+    middle = np.median(own, axis=1)[:, None] * x[:, 0]
+    found = np.zeros((len(own), q.shape[1], 1))
     for _ in range(rounds):
-        r = y - middle
-        scale = s if s > 0 else max(1.4826 * _middle(np.abs(r)), FINEST * float(np.abs(r).max()), TINY)
-        weighted = q * ((NU + 1) / (NU + (r / scale) ** 2))[:, None]
-        found = np.linalg.solve(weighted.T @ q, weighted.T @ y)
-        middle = q @ found
-    return np.asarray(back @ found, dtype=np.float64)
+        r = own - middle
+        far = np.sort(np.abs(r), axis=1)
+        half = far.shape[1] // 2
+        apart = (far[:, half] + far[:, half - 1 + far.shape[1] % 2]) / 2
+        scale = np.where(given > 0, given, np.maximum(np.maximum(1.4826 * apart, FINEST * far[:, -1]), TINY))
+        weighted = (q * ((NU + 1) / (NU + (r / scale[:, None]) ** 2))[:, :, None]).swapaxes(1, 2)
+        found = np.linalg.solve(weighted @ q, weighted @ own[:, :, None])
+        middle = (q @ found)[:, :, 0]
+    return np.asarray(back @ found[:, :, 0].T, dtype=np.float64)
 
 
-def _middle(values: Vector) -> float:
-    """The median of a few finite numbers, without what ``numpy.median`` does for others."""
-    half = len(values) // 2
-    ordered = np.sort(values)
-    return float(ordered[half]) if len(values) % 2 else float(ordered[half - 1] + ordered[half]) / 2
+def alike(known: NDArray[np.bool_]) -> list[tuple[NDArray[np.bool_], Index]]:
+    """Patterns of what is known of rows (n, A), each with the columns that have it."""
+    patterns: dict[bytes, list[int]] = {}
+    for a in range(known.shape[1]):
+        patterns.setdefault(known[:, a].tobytes(), []).append(a)
+    return [(known[:, own[0]], np.array(own, dtype=np.intp)) for own in patterns.values()]
 
 
 def _independent(z: Vector) -> float:

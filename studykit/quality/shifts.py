@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import NU, Frame, Index, Vector, kind_columns, quantile, robust_line
+from studykit.quality.frame import NU, Frame, Index, Vector, alike, kind_columns, quantile, robust_line, robust_lines
 from studykit.quality.homes import of_kind, runs_of
 
 Mask = NDArray[np.bool_]
@@ -99,19 +99,19 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
     """
     gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
     x = np.column_stack([kind_columns(sc.f), _lots_of_two(sc.f), box.astype(float)])
-    for a in range(gap.size):
-        ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
+    for ok, own in alike(known[:, None] & np.isfinite(sc.m.level) & np.isfinite(sc.m.su)):
         if not 0 < box[ok].sum() < ok.sum():
             continue
         cross = np.linalg.pinv(x[ok].T @ x[ok], hermitian=True)
         told = abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-6
         if told:
-            middle = robust_line(x[ok], sc.m.level[ok, a])  # found among the containers, whatever their spread is said to be
-            left = sc.m.level[ok, a] - x[ok] @ middle
-            last = robust_line(x[ok], left, float(sc.m.su[a]), 6)
-            gap[a] = middle[-1] + last[-1]
-            apart = float(np.median(np.abs(left - x[ok] @ last)[box[ok]])) / (HALF_WITHIN * float(sc.m.su[a]))
-            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1]) * max(1.0, apart)
+            level, su = sc.m.level[np.ix_(ok, own)], sc.m.su[own]
+            middle = robust_lines(x[ok], level)  # found among the containers, whatever their spread is said to be
+            left = level - x[ok] @ middle
+            last = robust_lines(x[ok], left, su, 6)
+            gap[own] = middle[-1] + last[-1]
+            apart = np.median(np.abs(left - x[ok] @ last)[box[ok]], axis=0) / (HALF_WITHIN * su)
+            se[own] = su * np.sqrt(cross[-1, -1]) * np.maximum(1.0, apart)
     return gap, se
 
 

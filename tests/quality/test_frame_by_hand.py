@@ -10,21 +10,23 @@ import pandas as pd
 import pytest
 
 from studykit.quality.frame import (
+    NU,
     Frame,
     _by_kind,
     _is_box,
     _median,
-    _middle,
     _raw,
     _scales,
     _shape,
     _spread_of_containers,
+    alike,
     build_frame,
     fit,
     kind_columns,
     one_of_two,
     rho,
     robust_line,
+    robust_lines,
     spread,
     summing,
 )
@@ -119,7 +121,6 @@ def test_sums_by_code_leave_out_what_has_none() -> None:
     assert (by @ np.array([[1.0], [2.0], [4.0], [8.0]])).ravel().tolist() == [4.0, 9.0, 0.0]
     assert _median(np.array([[1.0], [9.0], [3.0]]), np.array([0, 0, 2]), 3).ravel().tolist() == pytest.approx(
         [5.0, NAN, 3.0], nan_ok=True)
-    assert [_middle(np.array(x)) for x in ([3.0, 1.0, 2.0], [4.0, 1.0, 2.0, 3.0])] == [2.0, 2.5]
 
 
 def test_the_cost_of_a_departure_and_a_robust_spread() -> None:
@@ -246,3 +247,28 @@ def test_columns_that_hang_together_have_the_shortest_coefficients() -> None:
     """Two equal columns share what one alone would carry."""
     x = np.column_stack([np.ones(6), np.ones(6), np.arange(6.0)])
     assert robust_line(x, 3 + 2 * np.arange(6.0)) == pytest.approx([1.5, 1.5, 2.0])
+
+
+@pytest.mark.parametrize("n", [7, 10, 13])
+def test_lines_of_many_columns_are_those_of_each_alone_by_the_textbook_rounds(n: int) -> None:
+    rng = np.random.default_rng(n)
+    x = np.column_stack([np.ones(n), rng.normal(size=n), np.arange(n) % 2])
+    y, s = rng.normal(size=(n, 5)) + 3 * x[:, [1]], np.array([0.0, 0.4, 0.0, 2.0, 0.0])
+    y[1, 2] += 30.0
+    for rounds in (1, 6, 15):
+        found = robust_lines(x, y, s, rounds)
+        for a in range(5):
+            beta = np.array([np.median(y[:, a]), 0.0, 0.0])
+            for _ in range(rounds):
+                r = y[:, a] - x @ beta
+                w = (NU + 1) / (NU + (r / (s[a] or 1.4826 * np.median(np.abs(r)))) ** 2)
+                beta = np.linalg.lstsq(x * np.sqrt(w)[:, None], y[:, a] * np.sqrt(w), rcond=None)[0]
+            assert found[:, a] == pytest.approx(beta, rel=1e-9, abs=1e-11)
+            assert robust_line(x, y[:, a], float(s[a]), rounds) == pytest.approx(beta, rel=1e-9, abs=1e-11)
+
+
+def test_columns_of_which_the_same_rows_are_known_go_together() -> None:
+    known = np.array([[True, True, False], [True, True, True], [False, False, True]])
+    (first, ab), (second, c) = alike(known)
+    assert (first.tolist(), ab.tolist()) == ([True, True, False], [0, 1])
+    assert (second.tolist(), c.tolist()) == ([False, True, True], [2])
