@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
+from studykit.design import advice
 from studykit.design.advice import advice_table, advise
 from studykit.design.assumptions import (
     HOW,
@@ -573,3 +574,13 @@ def test_check_fluids_take_their_places_too() -> None:
     small = study(design__controls=["check fluid"], sampling__heel=False, sampling__duplicates=0, sampling__run_capacity=20,
                   sampling__check_fluid_every=6)
     assert {c.name: c.samples for c in propose(small).controls} == {"check fluid": 6}
+
+
+def test_vessels_filled_alike_to_a_tenth_of_a_millimetre_are_looked_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the first container of each vessel and level; a container without a level is left out, one by its litres is not."""
+    monkeypatch.setattr(advice, "_overlap", lambda _, vessel, level: f"{vessel} at {level} mm")
+    litres = study().vessels["pail"].volume_l(250.0)
+    table = stock("A" * 6, "x" * 6).assign(liquid_height_mm=[314.04, 313.96, 200.0, math.nan, math.nan, -1.0],
+                                           fill_volume_l=[math.nan] * 3 + [litres, math.nan, litres])
+    assert [a.what for a in advice._draws(study(), table)] == [
+        "pail at 314.0 mm (first seen in 00)", "pail at 200.0 mm (first seen in 02)", "pail at 250.0 mm (first seen in 03)"]

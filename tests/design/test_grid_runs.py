@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -321,3 +323,38 @@ def test_of_none_the_error_is_that_of_one_in_all(tmp_path: Path) -> None:
     made = scenario(tmp_path)
     row = grid_runs._row(made, made.cells[0], (0,) * len(COUNTED))
     assert row["stratified, error"] == pytest.approx(100 / 2500)
+
+
+@pytest.mark.parametrize(("before", "after"), [
+    (None, b"new\n"), (b"", b"new\n"), (b"old\n", b"old\nnew\n"), (b"old\ncut sh", b"old\ncut sh\nnew\n")])
+def test_a_line_is_added_below_one_that_was_cut_short_and_no_empty_line_elsewhere(tmp_path: Path, before: bytes | None,
+                                                                                  after: bytes) -> None:
+    path = tmp_path / KEPT
+    if before is not None:
+        path.write_bytes(before)
+    with grid_runs._opened(path) as out:
+        out.write("new\n")
+    assert path.read_bytes() == after
+
+
+def test_the_page_has_a_column_of_what_differs_and_says_once_what_is_the_same(tmp_path: Path) -> None:
+    """The grid has two sizes and two differences; three significant digits."""
+    made = scenario(tmp_path)
+    rows = pd.DataFrame([grid_runs._row(made, c, (800, 900, 800, *([0] * (len(COUNTED) - 3)))) for c in made.cells])
+    page = grid_runs._page(made, rows)
+    assert re.findall(r"<th [^>]*>(.*?)</th>", page) == [
+        "containers", "difference", "studies", *(f"{w}, %" for w in (*COUNTED, "wrong")), "wrong, error"]  # its share differs
+    assert ("In all lines: depths 2, determinations 1, s_r 1.5, sd_container 0, sd_container_depth 2, sd_gradient 0, tails 0, "
+            "lost 0, level 100, limit 0.") in page
+    assert re.findall(r"<td[^>]*>(.*?)</td>", page)[:9] == ["6", "0", "2500", "32.0", "36.0", "32.0", "0", "32.0", "0.933"]
+
+
+def test_a_limited_study_with_a_pair_that_cannot_be_judged_is_counted_as_one() -> None:
+    """Of a depth that was drawn in one container there is no difference with a scatter; without it all is judged."""
+    cell = Cell(containers=4, depths=3, s_r=1, limit=20.0, level=22)
+    y = 22 + np.random.default_rng(3).normal(size=(4, 3, 1))
+    y[0, 0, 0] = 19.0
+    margin = Margin.absolute(6, "mg/kg")
+    assert _one(y, cell, margin, 0.05)[1]
+    y[1:, 2] = np.nan
+    assert not _one(y, cell, margin, 0.05)[1]

@@ -266,3 +266,23 @@ def test_a_column_of_qualifiers_joins_its_cells_row_by_row() -> None:
 def test_every_form_of_a_cell_gives_what_is_stored() -> None:
     """As it stood (``tests.kept``)."""
     assert differing("cells", stored("intake")["cells"], QUICK["cells"]()) == []
+
+
+def test_a_column_beside_its_qualifiers_reads_each_row_as_if_it_stood_alone() -> None:
+    """Every kind of cell beside every kind of qualifier, all in one column and each in a column of its own."""
+    words = {"NA": "not measured", "J": "number", "U": "below limit", "E": "above limit"}
+    pairs = [(t, q) for t in ("5", "<2", ">9", "nd", "", "x") for q in ("", "=", "<", ">", "NA", "J", "U", "E", "?", "<3")]
+
+    def read(some: list[tuple[str, str]]) -> list[tuple[object, ...]]:
+        cells = Table({"text": Texts.of([t for t, _ in some]), "numeric": np.zeros(len(some), dtype=bool)}, len(some))
+        parsed = parse_values(cells, POINT, words, RuleBook())
+        apply_qualifier_column(parsed, Texts.of([q for _, q in some]), words, RuleBook())
+        why = [parsed.reasons[w] if w >= 0 else None for w in parsed.why]
+        return list(zip(parsed.kind.tolist(), [str(n) for n in parsed.number], parsed.qualifier.tolist(), why, strict=True))
+
+    together = dict(zip(pairs, read(pairs), strict=True))
+    assert together == {p: read([p])[0] for p in pairs}
+    assert {q: together["", q][:3] for q in ("", "NA", "<", "E")} == {
+        "": (KIND_BLANK, "nan", ""), "NA": (KIND_BLANK, "nan", "not measured"), "<": (KIND_UNKNOWN_LIMIT, "nan", "<"),
+        "E": (KIND_UNKNOWN_LIMIT, "nan", ">")}
+    assert [together[t, "NA"][0] for t in ("5", "<2", "nd")] == [KIND_BAD] * 3

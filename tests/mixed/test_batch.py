@@ -319,7 +319,9 @@ def test_responses_that_do_not_settle_together_are_fitted_one_by_one(monkeypatch
 
     def half(chain, data, start):
         point, settled = real(chain, data, start)
-        return point, settled & (np.arange(len(settled)) % 50 != 0)
+        settled &= np.arange(len(settled)) % 50 != 0
+        gamma = np.where(settled, point.gamma, 3 * point.gamma + 1)  # wherever they stand, it is not the minimum
+        return studykit.mixed.batch.fit.point_at(chain, data, gamma), settled
 
     monkeypatch.setattr(studykit.mixed.batch.fit, "solve", half)
     again = d.fit(Y)

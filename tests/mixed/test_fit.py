@@ -429,6 +429,7 @@ class TestRefusals:
             (lambda t: t.assign(y=t.y.mask(t.index < 2, np.inf)), ("depth",), ("cont",), "2 missing or infinite"),
             (lambda t: t.assign(age=t.age.mask(t.index == 2, np.inf)), ("age",), ("cont",), "column 'age' has 1"),
             (lambda t: t.assign(y=t.y.astype(str)), ("depth",), ("cont",), "not a column of numbers, but of text"),
+            (lambda t: t.assign(y=[*t.y[:-1], "7.5"]), ("depth",), ("cont",), "not a column of numbers, but of text"),
             (lambda t: t.assign(y=[(v,) for v in t.y]), ("depth",), ("cont",), "'y' is not a column of numbers"),
             (lambda t: pd.concat([t, t[["depth"]]], axis=1), ("depth",), ("cont",), "two columns named 'depth'"),
             (lambda t: pd.concat([t, t[["y"]]], axis=1), ("depth",), ("cont",), "two columns named 'y'"),

@@ -263,7 +263,8 @@ def test_a_way_out_of_the_edge_leads_down_and_there_is_none_at_a_minimum() -> No
 
 @pytest.mark.parametrize(("k", "pairs", "linked"), [
     (3, (), ((0,), (1,), (2,))), (2, ((0, 1),), ((0, 1),)), (4, ((0, 1), (2, 3)), ((0, 1), (2, 3))),
-    (4, ((1, 2), (1, 3), (2, 3)), ((0,), (1, 2, 3))), (3, ((0, 2),), ((0, 2), (1,)))])
+    (4, ((1, 2), (1, 3), (2, 3)), ((0,), (1, 2, 3))), (3, ((0, 2),), ((0, 2), (1,))),
+    (9, ((1, 8),), ((0,), (1, 8), *((t,) for t in range(2, 8))))])
 def test_roots_are_triangular_roots_of_the_covariances(k: int, pairs: tuple[tuple[int, int], ...],
                                                        linked: tuple[tuple[int, ...], ...]) -> None:
     """Components of random L: theta = L L' there and back, derivatives against differences; what has no rank stays so."""

@@ -16,7 +16,7 @@ from studykit.physics import forecast
 from studykit.physics.bounds import DAYS_PER_MONTH, Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
 from studykit.physics.forecast import CAUTIONS, Outlook, _days, _final_ratio, could_it_settle, what_is_ruled_out
-from studykit.physics.inputs import THINNEST, _slab, liquid_of, mass_fraction, situations
+from studykit.physics.inputs import THINNEST, _slab, liquid_of, mass_fraction, situations, standing
 from studykit.study.definition import FluidSettings, Study, parse_study
 
 FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220, "viscosity_mm2_s_at_100c": 19,
@@ -349,3 +349,14 @@ def test_stirring_is_excluded_only_below_the_difference_that_undoes_the_layers()
         assert bool(forecast._stirred(known, fluid, liquid, known.components[0])) == said
     assert "gives no temperature_difference_k" in forecast._stirred(known, known.fluid, liquid, known.components[0])
     assert "content of the component is not known" in forecast._stirred(known, known.fluid, liquid, None)
+
+
+def test_a_container_stands_from_the_day_of_filling_on_and_none_stands_before_it() -> None:
+    """Drawn on the very day, a day before and a day after; half a millimetre of liquid, none, less than none and an unknown one."""
+    rows = [(day, h) for day in ("2021-03-01", "2021-02-28", "2021-03-02") for h in ("0.5", "0", "-3", "")]
+    table = pd.DataFrame(rows, columns=["sampled_on", "liquid_height_mm"]).assign(
+        container=[f"C{k}" for k in range(len(rows))], vessel="pail20", filled_on="2021-03-01")
+    told = standing(table)
+    assert told["container"].tolist() == ["C0", "C8"]
+    assert (told["age_days"].tolist(), told["height_mm"].tolist(), told["start_day"].tolist()) == ([0, 1], [0.5, 0.5], [60, 60])
+    assert (told["store"].unique().tolist(), told["lying"].any()) == ([""], False)

@@ -160,3 +160,13 @@ def test_what_was_taken_back_by_halves_is_refused(tmp_path: Path, case: Case) ->
 def test_a_file_full_of_faults_gives_what_is_stored() -> None:
     """As it stood (``tests.kept``)."""
     assert differing("exclusions", stored("study")["exclusions"], QUICK["exclusions"]()) == []
+
+
+def test_a_container_that_stands_twice_in_the_plan_is_there_from_its_first_day(tmp_path: Path, case: Case) -> None:
+    good = case.sample_of("C01", "upper")
+    root = folder(tmp_path, HEADER + f"{good},P,bottle leaked,analyst,2025-06-01\n")
+    names = case.containers["container"].astype(str)
+    lines = "container,filled_on\n" + "".join(names + ",2025-08-01\n") + "".join(names + ",2025-06-01\n")
+    (root / "plan/containers.csv").write_text(lines, encoding="utf-8")
+    case.samples[["sample", "container", "kind", "depth"]].to_csv(root / "plan/samples.csv", index=False)
+    assert len(read_exclusions(root, case.study, case.results)) == 1
