@@ -610,3 +610,21 @@ def test_a_depth_that_holds_limits_alone_is_no_second_depth():
                                        "than two depths.")
     assert isinstance(found, LimitedModel)
     assert not found.beyond  # 10 to 13 above what may be 0 to 5
+
+
+@pytest.mark.parametrize("limited", [False, True])
+@pytest.mark.parametrize("structure", ["unstructured", "pooled", "own gradient"])
+def test_a_declared_scatter_that_is_not_used_is_told_and_only_that(structure, limited):
+    """Values between bounds are judged by the containers' own differences, whatever was declared."""
+    frame = layered(sd=0.1)
+    frame["value"] = frame["value"] / frame["value"].mean() * 1.5
+    declared = {} if structure == "unstructured" else {"across_depths": structure, "across_depths_reason": "one batch"}
+    containers, samples, results = tables_of(frame)
+    if limited:
+        results.loc[results.index[:2], ["value", "qualifier", "limit"]] = [1.0, "<", 1.0]
+    m = model.fit_analyte(study_of(DEPTHS, {"absolute": 3}, **declared), "y", containers, samples, results)
+    assert (m.bounds is not None, m.structure) == (limited, structure)
+    told = [n for n in m.notes if "declared scatter" in n]
+    assert len(told) == (limited and structure != "unstructured")
+    assert all(f"({structure})" in n for n in told)
+    assert m.by_declaration == (structure != "unstructured" and not limited)

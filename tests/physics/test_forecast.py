@@ -352,7 +352,7 @@ def test_stirring_is_excluded_only_below_the_difference_that_undoes_the_layers()
 
 
 def test_a_container_stands_from_the_day_of_filling_on_and_none_stands_before_it() -> None:
-    """Drawn on the very day, a day before and a day after; half a millimetre of liquid, none, less than none and an unknown one."""
+    """Drawn on the very day, the day before, the day after; 0.5 mm of liquid, none, less than none, an unknown one."""
     rows = [(day, h) for day in ("2021-03-01", "2021-02-28", "2021-03-02") for h in ("0.5", "0", "-3", "")]
     table = pd.DataFrame(rows, columns=["sampled_on", "liquid_height_mm"]).assign(
         container=[f"C{k}" for k in range(len(rows))], vessel="pail20", filled_on="2021-03-01")
