@@ -628,3 +628,17 @@ def test_a_declared_scatter_that_is_not_used_is_told_and_only_that(structure, li
     assert len(told) == (limited and structure != "unstructured")
     assert all(f"({structure})" in n for n in told)
     assert m.by_declaration == (structure != "unstructured" and not limited)
+
+
+def test_another_word_without_the_declared_scatter_is_told_and_an_equal_one_too():
+    """Three containers: their own differences have two degrees of freedom, all cells together four."""
+    found = set()
+    for margin in (3, 6, 30):
+        study, m = fit(layered(n=3, gradient=0.02), DEPTHS, {"relative_percent": margin}, across_depths="pooled",
+                       across_depths_reason="one batch")
+        own, other = m.unstructured.word, m.structured.word
+        said = model_tables.structure_words(study, [m])
+        assert (f"The word would be another for y ({own} without it)." in said) == (own != other)
+        assert ("Without it every word would be the same." in said) == (own == other)
+        found.add(own != other)
+    assert found == {True, False}

@@ -461,3 +461,16 @@ AT_A_BOUND: dict[str, tuple[str, ...]] = {
 Where readings can meet a bound, as rounded results, counts and ratios of two of them do, it has a test at the bound instead.
 """
 EQUIVALENT |= {name: why for why, names in AT_A_BOUND.items() for name in names}
+EQUIVALENT |= {
+    "physics/bounds|_constraints|comparison|np.abs(pull) > SHOWS|np.abs(pull) >= SHOWS|0":
+        "a departure worked out from a column in time against 1e-9: equal to it in no computed profile",
+    "physics/bounds|_largest|constant|1|2|0":
+        "the last row bounds the sum of all shares by 1, and so each of them, none being below 0",
+    "physics/column|_classes|comparison|small > 1e-06|small >= 1e-06|0":
+        "a spread worked out from integrated clocks, equal to the bound in none; at it the correction is 1e-6 of a share",
+    "physics/diffusion|_reflections|arithmetic|-2 * b * n + 0 * z|-2 * b * n - 0 * z|0":
+        "nothing times heights is added for its shape alone: added or taken away it is nothing",
+    "physics/viscosity|ViscosityLine.through|arithmetic|(first_mm2_s - second_mm2_s) * (second_c - first_c)|(first_mm2_s "
+    "- second_mm2_s) / (second_c - first_c)|0":
+        "asks for the sign alone, which a quotient by a temperature difference of a degree or more has too",
+}

@@ -262,6 +262,9 @@ def test_speed_grows_with_size_and_excess_and_mirrors(d: float, excess: float, e
     (lambda: droplet_factor(-1, 1.0), "droplet_pa_s must be 0 or more"),
     (lambda: richardson_zaki_exponent(-1.0), "reynolds must be 0 or more"),
     (lambda: sedimentation_length(1e-6, 1, -300), "temperature in kelvin must be greater than 0"),
+    (lambda: terminal_reynolds([1.0, math.inf]), "archimedes must be finite"),
+    (lambda: terminal_reynolds([1.0, math.nan]), "archimedes must be finite"),
+    (lambda: terminal_reynolds([1.0, -1e-9]), "archimedes must be finite and 0 or more, but got -1e-09"),
     (lambda: held_up_share(0.5, 0.4, 1), "low and high must be heights"),
 ])
 def test_refusals(call: object, text: str) -> None:
@@ -356,3 +359,10 @@ def test_shares_of_the_final_profile_lie_between_two_heights(low: float, high: f
     else:
         with pytest.raises(ValueError, match="low and high must be heights"):
             held_up_share(low, high, 1.0)
+
+
+@pytest.mark.parametrize("pe", [1e-12, 3e-12, -1e-12])
+def test_a_profile_that_is_nearly_flat_has_its_slope_and_a_flatter_one_none(pe: float) -> None:
+    """1 + Pe (1/2 - z) to first order; below 1e-12 even, to the last digit."""
+    np.testing.assert_allclose(barometric_profile([0.0, 0.5, 1.0], pe), [1 + pe / 2, 1.0, 1 - pe / 2], rtol=1e-15)
+    assert barometric_profile([0.0, 0.5, 1.0], 0.999e-12).tolist() == [1.0, 1.0, 1.0]
