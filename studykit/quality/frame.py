@@ -26,12 +26,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from studykit.quality.homes import runs_of
+from studykit.quality.reweighted import NU, TINY, Index, Vector, alike, robust_lines
 from studykit.study.columns import ZONE_KINDS
 
-Vector = NDArray[np.float64]
-Index = NDArray[np.intp]
-NU = 6.0
-"""Degrees of freedom of the tails that the model allows for (laboratories: about 4 to 8; own judgement)."""
 APART = 6.0
 """Determinations of one bottle that differ by more than this many of their standard deviations are not averaged."""
 WILD = 3.0
@@ -41,11 +38,8 @@ AGES = 0.05
 a day or a week more has done is no line that reaches from lot to lot (own judgement)."""
 MIXED = 0.2
 """Spread (log) of the containers' rates by which mixed samples differ from their zones, at least (own judgement)."""
-TINY = 1e-12
 ROUNDING = 1e-9
 """What decimal readings that meet a bound to the digit may miss it by in binary, or by way of their logarithm, and more."""
-FINEST = 1e-4
-"""Where most readings agree to the digit (coarse rounding), the others are weighed by this share of the farthest."""
 
 
 def rho(z: Vector) -> Vector:
@@ -457,43 +451,6 @@ def kind_columns(f: Frame) -> Vector:
     out = np.column_stack(columns)
     out.flags.writeable = False
     return out
-
-
-def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vector:
-    """Coefficients of y on x by reweighting with Student's t, started from the median; ``s``: scale, if known.
-
-    Of columns that hang together the shortest coefficients, as by ``lstsq``.
-    """
-    return robust_lines(x, y[:, None], np.array([s]), rounds)[:, 0]
-
-
-def robust_lines(x: Vector, y: Vector, s: Vector | None = None, rounds: int = 15) -> Vector:
-    """As ``robust_line`` for every column of y (n, A), each with a scale of its own (0: not known): (columns of x, A)."""
-    u, size, v = np.linalg.svd(x, full_matrices=False)
-    free = size > size[0] * max(x.shape) * np.finfo(float).eps
-    q, back = u[:, free], v[free].T / size[free]
-    own = np.ascontiguousarray(y.T)
-    given = np.zeros(len(own)) if s is None else s
-    middle = np.median(own, axis=1)[:, None] * x[:, 0]
-    found = np.zeros((len(own), q.shape[1], 1))
-    for _ in range(rounds):
-        r = own - middle
-        far = np.sort(np.abs(r), axis=1)
-        half = far.shape[1] // 2
-        apart = (far[:, half] + far[:, half - 1 + far.shape[1] % 2]) / 2
-        scale = np.where(given > 0, given, np.maximum(np.maximum(1.4826 * apart, FINEST * far[:, -1]), TINY))
-        weighted = (q * ((NU + 1) / (NU + (r / scale[:, None]) ** 2))[:, :, None]).swapaxes(1, 2)
-        found = np.linalg.solve(weighted @ q, weighted @ own[:, :, None])
-        middle = (q @ found)[:, :, 0]
-    return np.asarray(back @ found[:, :, 0].T, dtype=np.float64)
-
-
-def alike(known: NDArray[np.bool_]) -> list[tuple[NDArray[np.bool_], Index]]:
-    """Patterns of what is known of rows (n, A), each with the columns that have it."""
-    patterns: dict[bytes, list[int]] = {}
-    for a in range(known.shape[1]):
-        patterns.setdefault(known[:, a].tobytes(), []).append(a)
-    return [(known[:, own[0]], np.array(own, dtype=np.intp)) for own in patterns.values()]
 
 
 def _independent(z: Vector) -> float:

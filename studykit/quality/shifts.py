@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import NU, Frame, Index, Vector, alike, kind_columns, quantile, robust_line, robust_lines
+from studykit.quality.frame import Frame, kind_columns, quantile
 from studykit.quality.homes import of_kind, runs_of
+from studykit.quality.reweighted import NU, Index, Vector, alike, robust_line, robust_lines
 
 Mask = NDArray[np.bool_]
 USUAL_SHIFT = 1.0

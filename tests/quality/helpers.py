@@ -21,6 +21,7 @@ from studykit.quality import (
     plausibility,
     reading_order,
     replicates,
+    reweighted,
     rules,
     runs,
     shifts,
@@ -62,7 +63,7 @@ def middles() -> Kept:
     for n in (2, 3, 6):
         line = np.column_stack([np.ones(n), np.arange(n) - 1.0, 2.0 * np.arange(n)])
         for s, rounds in ((0.0, 15), (0.3, 6)):
-            out.append((f"line {n} {s}", condensed(frame.robust_line(line, np.arange(n) ** 2 / 3 + 0.1, s, rounds))))
+            out.append((f"line {n} {s}", condensed(reweighted.robust_line(line, np.arange(n) ** 2 / 3 + 0.1, s, rounds))))
     s = np.where(np.isfinite(x), 0.2, np.inf)
     for n in (1, 2, 9):
         out.append((f"mean {n}", condensed([*shifts.robust_mean(x[:n], s[:n])])))

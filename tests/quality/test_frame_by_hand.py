@@ -19,17 +19,15 @@ from studykit.quality.frame import (
     _scales,
     _shape,
     _spread_of_containers,
-    alike,
     build_frame,
     fit,
     kind_columns,
     one_of_two,
     rho,
-    robust_line,
-    robust_lines,
     spread,
     summing,
 )
+from studykit.quality.reweighted import alike, robust_line, robust_lines
 from tests.quality.hand import paid, scene_of
 
 NAN = float("nan")

@@ -11,8 +11,9 @@ from scipy import stats
 
 from studykit.quality.assess import assess
 from studykit.quality.explain import Candidate, Scene, cells, scene
-from studykit.quality.frame import NU, Frame, fit, rho, robust_line
+from studykit.quality.frame import NU, Frame, fit, rho
 from studykit.quality.levels import containers
+from studykit.quality.reweighted import robust_line
 from studykit.quality.suspects import _again, _rivals, _says, _weak, concern_of
 from tests.faults.bench import ASK, STOP, USUAL, elsewhere, explained, flags_of, right
 from tests.faults.laboratory import make
