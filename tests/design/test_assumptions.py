@@ -16,6 +16,8 @@ from studykit.design import advice
 from studykit.design.advice import advice_table, advise
 from studykit.design.assumptions import (
     HOW,
+    Control,
+    Proposal,
     _on_scale,
     aims_of,
     expectations,
@@ -584,3 +586,13 @@ def test_vessels_filled_alike_to_a_tenth_of_a_millimetre_are_looked_at_once(monk
                                            fill_volume_l=[math.nan] * 3 + [litres, math.nan, litres])
     assert [a.what for a in advice._draws(study(), table)] == [
         "pail at 314.0 mm (first seen in 00)", "pail at 200.0 mm (first seen in 02)", "pail at 250.0 mm (first seen in 03)"]
+
+
+@pytest.mark.parametrize(("replicates", "determinations"), [(1, 40), (2, 76), (3, 112)])
+def test_samples_of_containers_are_read_as_often_as_is_said_and_those_of_controls_once(replicates: int,
+                                                                                       determinations: int) -> None:
+    """36 plain samples and four of a control."""
+    one = Control(name="check fluid", containers=0, samples=4, how="", answers="")
+    size = DesignSize(containers=12, depths=3, replicates=replicates)
+    got = Proposal(size=size, plain=36, controls=(one,), left_out=(), cost=0.0)
+    assert (got.samples, got.determinations) == (40, determinations)

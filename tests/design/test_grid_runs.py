@@ -99,10 +99,12 @@ def test_studies_drawn_by_their_moments_are_those_of_single_results(cell: Cell, 
 
 
 @pytest.mark.parametrize("changes", [
-    {"tails": 5}, {"lost": 0.1}, {"limit": 90.0}, {"containers": 3}, {"s_r": 0.0}, {"level": 30.0, "sd_container": 3.0}])
+    {"tails": 5}, {"lost": 0.1}, {"limit": 90.0}, {"containers": 3}, {"s_r": 0.0}, {"level": 30.0, "sd_container": 3.0},
+    {"level": 12.0}, {"level": 42.0, "difference": 30.0}, {"level": 42.0, "difference": -30.0}])
 def test_studies_that_their_moments_do_not_decide_are_drawn_whole(changes: dict[str, float]) -> None:
     plain = {"containers": 6, "depths": 3, "s_r": 1.0, "level": 100.0}
     assert by_moments(Cell(**plain), Margin.absolute(5))  # type: ignore[arg-type]
+    assert by_moments(Cell(**plain | {"level": 12.5}), Margin.absolute(5))  # type: ignore[arg-type]
     assert not by_moments(Cell(**(plain | changes)), Margin.absolute(5))  # type: ignore[arg-type]
 
 

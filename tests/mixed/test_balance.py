@@ -106,3 +106,11 @@ def test_pieces_of_nested_terms_are_those_of_the_graph(seed: int) -> None:
     columns = np.concatenate([t + o for t, o in zip(terms, offsets[:-1], strict=True)])
     graph = sparse.csr_array((np.ones(80), (np.tile(np.arange(40), 2), columns)), shape=(offsets[-1],) * 2)
     assert components(terms, 40).tolist() == connected_components(graph, directed=False)[1][:40].tolist()
+
+
+def test_groups_of_unlike_size_are_not_balanced_even_where_the_fixed_part_knows_their_sizes() -> None:
+    """Two containers of two rows in one lot, two of three in the other, the lots fixed; of three each there is one minimum."""
+    for sizes, one in (((2, 2, 3, 3), False), ((3, 3, 2, 2), False), ((3, 3, 3, 3), True)):
+        code = np.repeat(np.arange(4), sizes)
+        lots = np.eye(2)[code // 2]
+        assert one_minimum([code], lots / np.sqrt(lots.sum(axis=0))) == one

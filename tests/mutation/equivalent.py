@@ -473,4 +473,33 @@ EQUIVALENT |= {
     "physics/viscosity|ViscosityLine.through|arithmetic|(first_mm2_s - second_mm2_s) * (second_c - first_c)|(first_mm2_s "
     "- second_mm2_s) / (second_c - first_c)|0":
         "asks for the sign alone, which a quotient by a temperature difference of a degree or more has too",
+    "quality/levels|_one_amount|constant|1|2|0":
+        "a factor common to all weights of a mean cancels",
+    "quality/levels|_one_factor|constant|1|2|0":
+        "a factor common to all weights of a mean cancels",
+    "quality/levels|_one_factor|constant|0.0|1|1":
+        "what is not known adds the same to every try, and is near none of them",
+    "quality/levels|_one_factor|comparison|gain > 0|gain >= 0|1":
+        "adds zeros to a sum",
+    "quality/levels|_by_factor|arithmetic|u * delta|u / delta|0":
+        "asks for the sign alone; a factor of 1 saved nothing and was left above",
+    "quality/levels|_by_factor|comparison|u * delta < 0|u * delta <= 0|0":
+        "what pays for an amount of its own is not 0; a factor of 1 saved nothing and was left above",
+    "quality/levels|_whole|comparison|np.sign(u) * (sc.m.e[rows] + u) < UNTOUCHED * np.abs(u)|np.sign(u) * (sc.m.e[rows] "
+    "+ u) <= UNTOUCHED * np.abs(u)|0":
+        "two fitted logarithms; where a level is not known, which both sides make 0, the analyte pays nothing anyway",
+    "quality/levels|containers|comparison|np.abs(sc.m.kinds[one] - sc.m.kinds[other]) > sc.m.su|np.abs(sc.m.kinds[one] - "
+    "sc.m.kinds[other]) >= sc.m.su|0":
+        "a difference of fitted levels against a scatter that was estimated: equal in no study, unless both are 0, which "
+        "it never is",
+    "quality/profiles|too_much|other function|low[live, a].min()|low[live, a].max()|1":
+        "of a least that is not above 0 the most is not below so many times it, which is asked two steps later",
+    "quality/shifts|_gap_of_containers|comparison|0 < box[ok].sum() < ok.sum()|0 <= box[ok].sum() < ok.sum()|0":
+        "a run without containers is a column of zeros, whose place in the projector is 0 and not 1: nothing is told",
+    "quality/shifts|_gaps_of_many|constant|1|2|0":
+        "a factor common to all weights of a mean cancels",
+    "quality/controls|_sentences|comparison|own['as_hoped'] == 'yes'|own['as_hoped'] >= 'yes'|0":
+        "the other words come before it in the alphabet",
+    "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|0":
+        "a heel in the zone is made of one row in both places that make it",
 }

@@ -11,7 +11,7 @@ import pytest
 
 from studykit.quality.explain import ALIKE, FREE, SCATTERED, Candidate, Scene
 from studykit.quality.flags import shown
-from studykit.quality.levels import UNTOUCHED, containers
+from studykit.quality.levels import _by_factor, containers
 from tests.quality.hand import scene_of
 
 NAMES = ("P", "Zn", "S", "Ca", "visc", "water")
@@ -47,7 +47,9 @@ def scene(seed: int) -> Scene:
     zone = sc.f.zone.copy()
     zone[3 * off[0]] = seed % 5 > 0
     sc.f.rows.loc[~zone, "kind"] = "composite"
-    return replace(sc, m=replace(sc.m, su=su * level, s=s * level), f=replace(sc.f, zone=zone))
+    lower = np.array([0.0, 0, 0, 0, 0, 250 * (seed % 2)])[:k]  # a pour point may lie below 0
+    return replace(sc, y=sc.y - lower, m=replace(sc.m, su=su * level, s=s * level, level=sc.m.level - lower,
+                                                 kinds=sc.m.kinds - lower), f=replace(sc.f, zone=zone))
 
 
 class Plain:
@@ -83,7 +85,7 @@ def of_one(sc: Plain, b: int, looked: float) -> Iterator[Told]:
     def stays(i: int, a: int) -> bool:
         """A bottle that is off its container, and reads nearly as if that were not off."""
         v = 0.0 if math.isnan(sc.u[b][a]) else sc.u[b][a]
-        return abs(sc.e[i][a]) > ALIKE * sc.s[i][a] and ((v > 0) - (v < 0)) * (sc.e[i][a] + v) < UNTOUCHED * abs(v)
+        return abs(sc.e[i][a]) > ALIKE * sc.s[i][a] and ((v > 0) - (v < 0)) * (sc.e[i][a] + v) < 0.25 * abs(v)
 
     whole = {a for a in range(k) if not any(stays(i, a) for i in rows if sc.zone[i])}
 
@@ -154,3 +156,16 @@ def test_every_explanation_of_a_whole_container_is_that_of_plain_loops(seed: int
         np.testing.assert_allclose(*flat, rtol=1e-9)
         seen |= {f[0] for f in found}
     assert seen == {"diluted or evaporated", "wrong product", "exchanged containers"}
+
+
+@pytest.mark.parametrize(("alike", "own", "rest", "told"), [
+    (3, 0, 3, True), (3, 0, 4, False), (4, 2, 0, True), (4, 3, 0, False), (5, 2, 0, True), (5, 3, 0, False), (2, 0, 0, True),
+    (2, 0, 1, False), (6, 3, 3, True), (6, 4, 0, False)])
+def test_half_of_what_is_known_shares_the_factor_and_half_as_many_may_go_their_own_way(alike: int, own: int, rest: int,
+                                                                                      told: bool) -> None:
+    """Three analytes at least, or both of two."""
+    k = alike + own + rest
+    u = [-0.5] * alike + [0.9] * own + [0.0] * rest
+    sc = scene_of(boxes=6, analytes=[f"A{a}" for a in range(k)], u={1: u})
+    shares = np.arange(k) < alike
+    assert bool(list(_by_factor(sc, 1, 0.0, -0.5, np.where(shares, 9.0, 0.0), shares))) == told
