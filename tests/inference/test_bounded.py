@@ -124,7 +124,8 @@ def test_a_larger_scatter_asks_for_more():
 @pytest.mark.parametrize(("values", "step"), [
     ([1, 2, 3], 1.0), ([10, 200], 10.0), ([1000, 1000], 1.0), ([-30, -33, -27, 0], 3.0), ([1.5, 2.0, 1.0], 0.5),
     ([0.1, 0.26], 0.02), ([0.1, 0.25, 0.22], 0.01), ([1 / 3, 1.0], 0.0), ([0.1 + 0.2], 0.1), ([], 0.0),
-    ([1e9, 2e9], 0.0), ([math.nan, 2.5], 0.1),
+    ([1e9, 2e9], 0.0), ([math.nan, 2.5], 0.1), ([2e-8, 5e-8], 1e-8), ([2e-9, 5e-9], 0.0), ([0.3, 1e6], 0.1),
+    ([0.3, 1.0001e6], 0.0),
 ])
 def test_rounding_step(values, step):
     assert rounding_step(values) == pytest.approx(step)

@@ -14,7 +14,7 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.inference.cells import CellBounds
-from studykit.inference.judge import depth_mean, judge, judge_many, next_of, stock_word
+from studykit.inference.judge import depth_mean, group_table, judge, judge_many, next_of, stock_word
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 
@@ -638,3 +638,37 @@ def test_the_next_container_of_readings_whose_scatter_is_just_the_share_of_their
     found = next_of(cells, Margin.absolute(9), 0.95)
     assert found is not None
     assert (found.low, found.high) == pytest.approx((9 / 25 - half, 9 / 25 + half), rel=1e-12)
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.1])
+@pytest.mark.parametrize("named", [False, True])
+def test_groups_are_told_by_their_own_containers_and_one_alone_by_its_determinations(alpha, named):
+    """scipy's t of a group's own differences; the single container by the pooled scatter of pairs, by hand."""
+    rng = np.random.default_rng(8)
+    n, k = 7, 3
+    level = 20 + rng.normal(0, 1, (n, k)) + np.array([0.0, 0.0, 6.0]) * (np.arange(n) < 4)[:, None]
+    y = level[..., None] + rng.normal(0, 0.4, (n, k, 2))
+    container, depth, _ = (x.ravel() for x in np.indices(y.shape))
+    groups = np.eye(3)[[0, 0, 0, 0, 1, 1, 2]]
+    cells = CellBounds.of_rows(container, depth, y.ravel(), y.ravel(), shape=(n, k), margin=Margin.absolute(3), step=0.0,
+                               groups=groups, group_names=("many", "two", "one"), labels=("a", "b", "c"))
+    signs = np.zeros((n, 3), dtype=np.int8)
+    signs[6] = [0, -1, 1] if named else 0
+    table = group_table(cells, Margin.absolute(3), alpha, signs)
+    assert table["group"].tolist() == ["many"] * 3 + ["two"] * 3 + ["one"] * 3
+    assert table["containers"].tolist() == [4] * 3 + [2] * 3 + [1] * 3
+    assert table["pair"].tolist() == ["b - a", "c - a", "c - b"] * 3
+    mean, pairs = y.mean(axis=2), [(0, 1), (0, 2), (1, 2)]
+    for row, (mine, (i, j)) in zip(table.to_dict("records"), [(m, p) for m in (slice(0, 4), slice(4, 6), slice(6, 7))
+                                                              for p in pairs], strict=True):
+        d = mean[mine, j] - mean[mine, i]
+        assert row["estimate"] == pytest.approx(d.mean())
+        if len(d) > 1:
+            span = stats.ttest_1samp(d, 0).confidence_interval(1 - 2 * alpha)
+            assert (row["low"], row["high"]) == pytest.approx((span.low, span.high))
+        else:  # a difference of two means of two: 2 s^2 / 2, on a degree of freedom a zone
+            half = stats.t.isf(alpha, n * k) * math.sqrt(y.var(axis=2, ddof=1).mean())
+            assert (row["low"], row["high"]) == pytest.approx((d[0] - half, d[0] + half))
+    assert table["shown beyond"].tolist()[3:] == [False] * 3 + [False, named, named]
+    assert not group_table(cells, Margin.absolute(30), alpha)["shown beyond"].any()
+    assert group_table(dataclasses.replace(cells, groups=None, group_names=()), Margin.absolute(3), alpha).empty

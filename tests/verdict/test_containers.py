@@ -12,9 +12,11 @@ from scipy import stats
 
 from studykit.inference.equivalence import Contrast
 from studykit.inference.margin import Margin
+from studykit.model import tables as model_tables
 from studykit.model.fit import fit_analyte, fit_rows
 from studykit.verdict import containers
 from tests.model.test_fit import study_of, tables_of
+from tests.verdict_cases import calm, make
 
 DEPTHS = ("upper", "lower")
 # bottom minus top of eight containers, by store: skewed, so that no median is a mean
@@ -271,3 +273,45 @@ def test_a_group_that_is_not_told_apart_by_store_or_age_says_so():
     assert [containers.group_name(r) for r in rows] == [
         "store north, 29 months", "29 months, all stores", "store north, all ages", "lot A, all stores", "store north",
         "orientation lying", "store north, drum steel", "store north, every drum", "lot A, drum steel, 12 months"]
+
+
+@pytest.mark.parametrize(("young", "told"), [(True, [0.3, 1.0, 12.3]), (False, [0, 1, 12])])
+def test_ages_are_grouped_by_months_or_where_all_are_young_by_tenths(young, told):
+    assert containers._months(pd.Series([0.26, 1.04, 12.349]), young).tolist() == told
+
+
+def test_a_group_with_limits_is_told_by_its_ends_and_not_by_the_middle():
+    """Three zones: the middle 60 lower, the floor "<4" of 100: by hand at least 96 and at most 100 lower on average."""
+    what = study_of(("upper", "middle", "lower"), {"absolute": MARGIN}, fixed=["store"], by_depth=["store"])
+    codes = {f"{s}{k}": s for s in "NS" for k in range(4)}
+    frame = pd.DataFrame([(c, z, 100.0 - drop + 0.5 * int(c[1]) * (s == "N")) for c, s in codes.items() for z, drop in (
+        ("upper", 0), ("middle", 60 if s == "S" else 0), ("lower", 0.1 * int(c[1])))], columns=["container", "depth", "value"])
+    rows = fit_analyte(what, "y", *tables_of(frame, store=codes)).rows
+    table = rows.table.copy()
+    low = table["container"].str.startswith("S") & (table["depth"] == "lower")
+    table.loc[low, ["qualifier", "limit"]] = ["<", 4.0]
+    table.loc[low, ["value", "y"]] = np.nan
+    told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=4)), what)
+    south = told.set_index("store").loc["S"]
+    t = stats.t.isf(0.05, 3)  # two of four at either end of their limits: mean 2, variance 16 / 3
+    assert south["low"] <= -98 - t * math.sqrt(16 / 3) / 2 <= south["low"] + 3
+    assert south["high"] - 3 <= -98 + t * math.sqrt(16 / 3) / 2 <= south["high"]
+    assert south["interval lies"] == containers.BEYOND
+
+
+@pytest.mark.parametrize(("m", "stated", "twice"), [
+    (2, {}, True), (1, {"repeatability": {"r": 1.0, "source": "a test"}}, False)])
+def test_limits_count_in_the_noise_only_where_it_is_that_of_determinations(tmp_path, monkeypatch, m, stated, twice):
+    """What is asked of single containers and of their share: with the span that limits leave to the noise, or without."""
+    cells = {c: {d: [v[0] + 0.1 * k for k in range(m)] for d, v in zones.items()} for c, zones in calm(6).items()}
+    stage = make(tmp_path / "s", cells, margin={"absolute": 5}, **stated)
+    (model,) = model_tables.fit_all(stage)
+    asked: list[object] = []
+    for name in ("containers_beyond", "may_lie_beyond"):
+        whole = getattr(containers, name)
+        monkeypatch.setattr(containers, name, lambda *a, twice, whole=whole: asked.append(twice) or whole(*a, twice=twice))
+    bound = containers.share_upper
+    monkeypatch.setattr(containers, "share_upper", lambda *a, noise_span, **k: asked.append(noise_span is not None) or bound(
+        *a, noise_span=noise_span, **k))
+    containers.stock_of(stage.study, model)
+    assert asked == [twice] * 3

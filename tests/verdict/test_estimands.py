@@ -13,6 +13,7 @@ from scipy import stats
 
 import studykit.notebook.stage as kit
 from studykit.demos.shipped import copy_demo
+from studykit.inference.margin import Margin
 from studykit.intake.take import run_intake
 from studykit.model import fit as model_fit
 from studykit.model import tables as model_tables
@@ -204,3 +205,26 @@ def test_limits_are_counted_of_the_analyte_itself_by_container():
     assert estimands._limits(model, results, samples, ("heel",), {"A", "B", "C"}) == 2
     assert estimands._limits(model, results, samples, ("composite",), {"A", "B", "C"}) == 0
     assert estimands._limits(model, results, samples, ("heel",), {"C", "D"}) == 1
+
+
+@pytest.mark.parametrize("alpha", [0.05, 0.1])
+@pytest.mark.parametrize("margin", [Margin.relative(30), Margin.absolute(0.3, "mg/kg")], ids=["log", "raw"])
+def test_a_mean_of_one_amount_against_another_is_students(margin, alpha):
+    """scipy's one-sample t over the containers; on logs nothing, and less than nothing, has no ratio and does not count."""
+    model = SimpleNamespace(analyte="P", alpha=alpha, shown_unit="%" if margin.log else "mg/kg",
+                            rows=SimpleNamespace(margin=SimpleNamespace(both=margin)))
+    pairs = [("A", 0.5, 0.4), ("B", 0.9, 0.5), ("C", 0.0, 0.3), ("D", 0.3, 0.0), ("E", 2.0, 1.5), ("F", -0.1, 0.2)]
+    kept = [(a, b) for _, a, b in pairs if not margin.log or (a > 0 and b > 0)]
+    d = np.array([math.log(a / b) if margin.log else a - b for a, b in kept])
+    row = estimands._against(model, pairs, "one against another", "equal shares")  # type: ignore[arg-type]
+    span = stats.ttest_1samp(d, 0).confidence_interval(1 - 2 * alpha)
+    want = [100 * math.expm1(x) if margin.log else x for x in (d.mean(), span.low, span.high)]
+    assert [row["estimate"], row["low"], row["high"]] == pytest.approx(want)
+    assert (row["containers"], row["unit"], row["margin"]) == (len(kept), model.shown_unit, margin.text)
+    assert (row["analyte"], row["what"], row["weighted by"]) == ("P", "one against another", "equal shares")
+    inside = margin.low < span.low and span.high < margin.high
+    assert row["interval lies"] == ("inside the margin" if inside else "across its edge")
+    one = estimands._against(model, pairs[2:5], "x", "") if margin.log else estimands._against(model, pairs[:1], "x", "")  # type: ignore[arg-type]
+    assert (one["containers"], one["interval lies"], "low" in one) == (1, "fewer than two containers", False)
+    alike = estimands._against(model, [("A", 2.0, 1.0), ("B", 2.0, 1.0)], "x", "")  # type: ignore[arg-type]
+    assert (alike["containers"], alike["interval lies"]) == (2, "no scatter between containers")
