@@ -12,6 +12,7 @@ from scipy import optimize, stats
 
 from studykit.inference.bounded import (
     Linear,
+    _Corner,
     critical_beyond,
     group_bounds,
     judge_bounds,
@@ -331,3 +332,32 @@ def test_one_group_by_its_own_containers():
 def test_the_step_of_written_numbers(values, written, step):
     """Zeros behind the point were written, zeros before it were not; one number alone has its decimal step."""
     assert rounding_step(values, written) == pytest.approx(step)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_climbing_ends_where_no_single_reading_can_be_switched_for_the_better(seed):
+    """From any point; of a plain sum that is the best corner, and no corner is above what is proven."""
+    rng = np.random.default_rng(seed)
+    A, w, y0, width = rng.normal(size=(3, 6)), rng.normal(size=6), rng.normal(size=6), rng.exponential(1, 6)
+
+    def plain(x: np.ndarray, c: float) -> float:
+        y = y0 + width * x
+        return float(w @ y + c * math.sqrt(y @ A.T @ A @ y))
+
+    corners = [np.array([(k >> i) & 1 for i in range(6)], dtype=float) for k in range(64)]
+    for c in (0.0, 1.7):
+        problem = _Corner.of(w, A.T @ A, y0, width, np.arange(6), c)
+        for x in corners[::9]:
+            assert problem.value(x) == pytest.approx(plain(x, c), rel=1e-9)
+            assert problem.relaxed(x)[0] == pytest.approx(plain(x, c), rel=1e-6)  # the majorant meets it at the corners
+            inside = rng.random(6)
+            assert problem.relaxed(inside)[0] >= plain(inside, c) - 1e-9
+            found = problem.climb(x)
+            ends = [k for k in corners if plain(k, c) == pytest.approx(found, rel=1e-9)]
+            assert any(all(plain(np.abs(k - one), c) <= found + 1e-9 for one in np.eye(6)) for k in ends)
+            assert found >= plain(x, c) - 1e-12
+        best = max(plain(k, c) for k in corners)
+        assert problem.bound(np.zeros(6), np.ones(6))[0] >= best - 1e-9
+        assert problem.climb(np.zeros(6)) <= best + 1e-9
+        if c == 0:
+            assert problem.climb(np.full(6, 0.4)) == pytest.approx(best)

@@ -3,6 +3,20 @@
 EQUIVALENT: dict[str, str] = {
     "inference/own|own_differences|dropped function|np.abs(most)|most|0":
         "the upper end is the farther one only where it lies above zero",
+    "inference/own|own_differences|comparison|cells.departures.side < 0|cells.departures.side <= 0|0": "a side is -1 or 1",
+    "inference/judge|depth_mean|and / or|math.isfinite(low) and math.isfinite(high)|math.isfinite(low) or "
+    "math.isfinite(high)|0":
+        "where one value has no end, the scatter has none, and both limits are infinite",
+    "inference/judge|next_of|and / or|math.isfinite(low) and math.isfinite(high)|math.isfinite(low) or "
+    "math.isfinite(high)|0":
+        "where one value has no end, the scatter has none, and both limits are infinite",
+    "inference/bounded|_Corner.of|dropped function|np.abs(l)|l|0":
+        "size of what keeps a root from zero; the bound is proven at the point that the search gives, whatever it is",
+    "inference/bounded|_Corner.bound|constant|2|3|0": "where a search begins; the bound is proven at its end",
+    "verdict/cleared|count_words|comparison|table['within'] == YES|table['within'] >= YES|0":
+        "the other word, no, comes before it in the alphabet",
+    "verdict/cleared|count_words|comparison|table['within'] == YES|table['within'] >= YES|1":
+        "the other word, no, comes before it in the alphabet",
     "inference/tost_power|owens_q|dropped function|math.sqrt(max(nu - 1, 0.0))|max(nu - 1, 0.0)|0":
         "where an integral may end, beyond which there is nothing",
     "inference/judge|maybe_rounded|constant|7|8|0": "a coarse sieve before an exact look: it lets a few more through",

@@ -356,3 +356,11 @@ def test_a_table_without_lots_or_stores_names_none(monkeypatch) -> None:
     assert cleared.without_any(SimpleNamespace(study=study, containers=boxes)) == ""
     study.scope = "container"
     assert cleared.without_any(SimpleNamespace(study=study, containers=boxes.assign(lot=["A", "A", "B"]))) == ""
+
+
+@pytest.mark.parametrize(("beyond", "within", "neither", "told"), [
+    (20.0, 0.0, 20.0, "20.0 beyond a margin, 20.0 neither way"), (0.0, 1234.0, 0.0, "1234 within every margin"),
+    (1e-9, 0.05, -1e-12, "0.0500 within every margin"), (1.5e-9, 0.0, 7.0, "1.50e−09 beyond a margin, 7.00 neither way")])
+def test_litres_that_are_rounding_in_the_computer_are_not_told(beyond, within, neither, told):
+    """A billionth of a litre and less is what is left of sums; more is a share of a very small vessel."""
+    assert cleared._parts({"litres beyond": beyond, "litres within": within, "litres neither": neither}) == told
