@@ -10,6 +10,10 @@ EQUIVALENT: dict[str, str] = {
     "inference/judge|next_of|and / or|math.isfinite(low) and math.isfinite(high)|math.isfinite(low) or "
     "math.isfinite(high)|0":
         "where one value has no end, the scatter has none, and both limits are infinite",
+    "verdict/expected|_of_component|index|part['reference'].iloc[0]|part['reference'].iloc[-1]|0":
+        "what counts as mixed is chosen once for all containers of a component",
+    "inference/bounded|_Corner.climb|arithmetic|1e-13 * (1 + abs(best))|1e-13 / (1 + abs(best))|0":
+        "what a switch has to gain to be made, far below what the search is asked for",
     "inference/bounded|_Corner.of|dropped function|np.abs(l)|l|0":
         "size of what keeps a root from zero; the bound is proven at the point that the search gives, whatever it is",
     "inference/bounded|_Corner.bound|constant|2|3|0": "where a search begins; the bound is proven at its end",

@@ -187,6 +187,23 @@ def test_zones_of_one_container_stand_by_how_far_they_depart_whatever_the_sign(t
     table = estimands.departures(stage, models)
     assert table["zone"].tolist() == ["lower", "upper", "middle"]
     assert table["departure"].to_numpy() == pytest.approx([3.65, -3.35, -0.35], abs=0.02)
+    shares = np.array([0.335, 0.33, 0.335])  # upper, middle, lower; each zone less the weighted mean of all, by the normal
+    scatter = [1 / (1.96 * math.sqrt(2)) * math.sqrt(((np.eye(3)[k] - shares) ** 2).sum()) for k in (2, 0, 1)]
+    for end, sign in (("low", -1), ("high", 1)):
+        half = stats.norm.isf(0.05) * np.array(scatter)
+        assert table[end].to_numpy() == pytest.approx(table["departure"] + sign * half, rel=1e-2)
+
+
+def test_a_zone_without_any_counts(tmp_path):
+    """None of it in one upper zone: an absolute margin asks for differences, and zones without any have those."""
+    cells = calm(5)
+    cells["C2"]["upper"] = [0.0]
+    stage, models = opened(tmp_path, cells, margin={"absolute": 20})
+    row = estimands.departures(stage, models).set_index("zone").loc["upper"]
+    zones = estimands.zones_of(stage.study, models[0], stage.containers, stage.samples)
+    assert [z.container for z in zones] == [f"C{k}" for k in range(5)]
+    assert row["weighted mean"] == pytest.approx(np.mean([float(z.values @ z.weights) for z in zones]))
+    assert row["plain mean"] == pytest.approx(np.mean([z.values.mean() for z in zones]))
 
 
 def test_weights_are_told_once_and_in_one_order():

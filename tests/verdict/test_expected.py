@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import tomllib
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -328,3 +329,25 @@ def test_scatter_is_pooled_over_classes_depth_by_depth_and_levels_have_students_
     one = expected._table(cells[cells["age_days"] == 10.0], ("top", "floor"), alone, "A", "a")
     assert one["low"].isna().all()
     assert one["expected lies"].tolist() == ["", ""]
+
+
+@pytest.mark.parametrize(("whole", "controls", "word", "level"), [
+    ("AB", {"K": "L1", "M": "L2"}, "whole container", {"A": 8.0, "B": 9.0}), ("A", {"K": "L1", "M": "L2"}, "remixed controls",
+                                                                              {"A": 50.0, "B": 60.0}),
+    ("", {"K": "L1"}, "mean of the zones", {"A": 3.0}), ("", {}, "mean of the zones", {"A": 3.0})])
+def test_what_counts_as_mixed_is_the_whole_else_controls_of_every_lot_else_the_zones(monkeypatch, whole, controls, word, level):
+    """A of lot L1 has both zones, B of lot L2 one; controls read 50 and 60; what is not there for both counts for none."""
+    rows = [(c, "composite", "", 8.0 + (c == "B")) for c in whole]
+    rows += [(c, "spot", z, {"L1": 50.0, "L2": 60.0}[lot] + d) for c, lot in controls.items()
+             for z, d in (("top", -1), ("floor", 1))]
+    cells = pd.DataFrame({"container": ["A", "A", "B"], "depth": ["top", "floor", "top"], "value": [2.0, 4.0, 7.0]})
+    results = pd.DataFrame([(f"S{k}", "P", v, "") for k, (*_, v) in enumerate(rows)],
+                           columns=["sample", "analyte", "value", "qualifier"])
+    samples = pd.DataFrame([(f"S{k}", *r[:3]) for k, r in enumerate(rows)], columns=["sample", "container", "kind", "depth"])
+    held = {"A": "L1", "B": "L2"} | controls
+    treated = ["stored"] * 2 + ["remixed control"] * len(controls)
+    stage = SimpleNamespace(samples=samples, containers=pd.DataFrame(
+        {"container": list(held), "lot": list(held.values()), "treatment": treated}))
+    monkeypatch.setattr(expected, "usable", lambda _: results.astype({"value": float}))
+    model = SimpleNamespace(analyte="P", rows=SimpleNamespace(depths=("top", "floor")))
+    assert expected._references(stage, model, cells) == (level, word)  # type: ignore[arg-type]

@@ -461,3 +461,13 @@ def test_those_beyond_by_zones_floor_and_rest_stand_under_one_another(monkeypatc
         ["Z", "lower - upper", 9.0], ["A", "floor - zones", 7.0], ["B", "zones - whole container", 8.0]]
     assert table["name"].tolist() == ["P", "p", "p"]
     assert table["by"].tolist()[1:] == [floor.SHOWN, floor.READ]
+
+
+@pytest.mark.parametrize(("value", "zones", "log", "raw"), [
+    (0.5, 0.25, math.log(2), 0.25), (0.25, 0.5, -math.log(2), -0.25), (8.0, 2.0, math.log(4), 6.0), (0.0, 0.5, math.nan, -0.5),
+    (0.5, 0.0, math.nan, 0.5), (-1.0, -2.0, math.nan, 1.0), (0.5, -0.5, math.nan, 1.0)])
+def test_how_far_a_floor_lies_from_its_zones(value, zones, log, raw):
+    """A ratio where both are above nothing, also below 1; a difference always."""
+    assert floor._far(Margin.relative(20), value, zones) == pytest.approx(log, nan_ok=True)
+    assert floor._far(Margin.factor(2), value, zones) == pytest.approx(log, nan_ok=True)
+    assert floor._far(Margin.absolute(2), value, zones) == raw
