@@ -411,3 +411,19 @@ def test_what_a_pattern_promises_is_half_a_ninety_per_cent_interval_in_units_of_
                   unit_variance=np.array([[0.2, 0.1, 0.1, 0.1]]))
     assert promised(c)[0] == pytest.approx([math.sqrt(0.2) * stats.t.isf(0.05, 3), math.sqrt(0.1) * stats.t.isf(0.05, 9),
                                             math.inf, math.inf])
+
+
+@pytest.mark.parametrize("side", [0, 1, -1])
+def test_p_values_end_at_one_and_of_what_is_not_judged_they_are_one(side):
+    """Of a contrast far inside, near the edge, on the other side, and of one that one container alone has."""
+    estimate = np.array([[0.0, 3.0, -3.0, 0.0]])
+    c = Contrasts(estimate=np.where([False, False, False, True], np.nan, estimate), se=np.array([[1.0, 1.0, 1.0, np.nan]]),
+                  df=np.array([[5.0, 5.0, 5.0, np.nan]]), unit_variance=np.ones((1, 4)))
+    size = (np.abs(estimate) if side == 0 else side * estimate)[0, :3]
+    within, beyond = p_within(c, 4.0, side=side)[0], p_beyond(c, 4.0, side=side)[0]
+    assert within[:3] == pytest.approx(stats.t.sf(4.0 - size, 5))
+    one = stats.t.sf(size - 4.0, 5)
+    if side:
+        assert beyond[:3] == pytest.approx(np.minimum(4 * one, 1))
+    assert (within[3], beyond[3]) == (1.0, 1.0)
+    assert beyond.max() == 1.0

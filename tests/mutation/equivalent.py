@@ -14,6 +14,12 @@ EQUIVALENT: dict[str, str] = {
         "what counts as mixed is chosen once for all containers of a component",
     "inference/bounded|_Corner.climb|arithmetic|1e-13 * (1 + abs(best))|1e-13 / (1 + abs(best))|0":
         "what a switch has to gain to be made, far below what the search is asked for",
+    "inference/contrasts|_df_under|sign|-2|2|1": "of four axes the third is the last but one",
+    "inference/contrasts|_upper|constant|1.0|2|0": "stands where nothing is judged; both who ask put 1 in its place",
+    "inference/contrasts|cell_means|comparison|number > 0|number >= 0|0": "nothing over none is not a number either",
+    "verdict/floors|on_average|comparison|high <= margin.low|high < margin.low|0":
+        "a limit at the worst of all fillings, of which some scatter: the end of a search for it, of continuous numbers",
+    "verdict/floors|_upper|arithmetic|1 / n|1 * n|2": "asked for by a floor of rounding alone, and none is given here",
     "inference/bounded|_Corner.of|dropped function|np.abs(l)|l|0":
         "size of what keeps a root from zero; the bound is proven at the point that the search gives, whatever it is",
     "inference/bounded|_Corner.bound|constant|2|3|0": "where a search begins; the bound is proven at its end",

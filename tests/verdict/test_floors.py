@@ -89,7 +89,8 @@ def test_differences_of_what_lies_between_two_ends() -> None:
 
 @pytest.mark.parametrize(("margin", "value", "zones", "far"), [
     (TWENTY, 12.0, 10.0, math.log(1.2)), (TWENTY, 0.0, 10.0, NAN), (TWENTY, 10.0, 0.0, NAN), (FIVE, 12.0, 10.0, 2.0),
-    (FIVE, 0.0, 10.0, -10.0), (FIVE, 10.0, 0.0, 10.0)])
+    (FIVE, 0.0, 10.0, -10.0), (FIVE, 10.0, 0.0, 10.0), (TWENTY, 0.5, 0.25, math.log(2)), (TWENTY, 0.25, 0.5, -math.log(2)),
+    (TWENTY, -1.0, -2.0, NAN), (TWENTY, 0.5, -0.5, NAN), (FIVE, 0.5, -0.5, 1.0)])
 def test_a_value_against_the_zones(margin: Margin, value: float, zones: float, far: float) -> None:
     assert _far(margin, value, zones) == pytest.approx(far, nan_ok=True)
 
@@ -463,11 +464,9 @@ def test_those_beyond_by_zones_floor_and_rest_stand_under_one_another(monkeypatc
     assert table["by"].tolist()[1:] == [floor.SHOWN, floor.READ]
 
 
-@pytest.mark.parametrize(("value", "zones", "log", "raw"), [
-    (0.5, 0.25, math.log(2), 0.25), (0.25, 0.5, -math.log(2), -0.25), (8.0, 2.0, math.log(4), 6.0), (0.0, 0.5, math.nan, -0.5),
-    (0.5, 0.0, math.nan, 0.5), (-1.0, -2.0, math.nan, 1.0), (0.5, -0.5, math.nan, 1.0)])
-def test_how_far_a_floor_lies_from_its_zones(value, zones, log, raw):
-    """A ratio where both are above nothing, also below 1; a difference always."""
-    assert floor._far(Margin.relative(20), value, zones) == pytest.approx(log, nan_ok=True)
-    assert floor._far(Margin.factor(2), value, zones) == pytest.approx(log, nan_ok=True)
-    assert floor._far(Margin.absolute(2), value, zones) == raw
+@pytest.mark.parametrize(("word", "told"), [(WITHIN, SINGLE), (UNDECIDED, SINGLE), (UNKNOWN, BEYOND), (BEYOND, BEYOND)])
+def test_one_floor_beyond_is_that_of_all_only_where_nothing_else_is_known(monkeypatch: pytest.MonkeyPatch, word: str,
+                                                                          told: str) -> None:
+    monkeypatch.setattr(floor, "_single", lambda *_: (("A",), (), 1.0))
+    stage: Any = SimpleNamespace(study=SimpleNamespace(share_percent=20, scope="stock"))
+    assert word_of(stage, model(), word, drawn({"A": (9.0, 9.0)})) == (told, "" if word == BEYOND else "A")
