@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from studykit.core.errors import StudyKitError
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.inference.bounded import rounding_step
 from studykit.inference.contrasts import Array, Contrasts, contrasts_of, pair_rows
 
@@ -56,7 +56,7 @@ class Influence:
 
     def to_table(self) -> pd.DataFrame:
         """A copy of the table, largest shift first."""
-        order = self.table["shift"].abs().sort_values(ascending=False, kind="stable", key=level).index
+        order = self.table["shift"].abs().sort_values(ascending=False, kind="stable", key=sort_key).index
         return self.table.loc[order].reset_index(drop=True)
 
     def sentence(self) -> str:

@@ -15,7 +15,7 @@ from studykit.core.errors import DesignMismatch
 from studykit.core.listing import series
 from studykit.core.memory import remembered
 from studykit.core.record import significant
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.inference.bounded import COARSE
 from studykit.inference.contrasts import Contrasts, pair_rows, word_codes
 from studykit.inference.equivalence import Contrast
@@ -80,7 +80,7 @@ def most_uneven(table: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
 
 
 def _largest_first(table: pd.DataFrame, by: pd.Series) -> pd.DataFrame:
-    return table.loc[by.abs().sort_values(ascending=False, kind="stable", key=level).index].reset_index(drop=True)
+    return table.loc[by.abs().sort_values(ascending=False, kind="stable", key=sort_key).index].reset_index(drop=True)
 
 
 def first_twelve(table: pd.DataFrame) -> pd.DataFrame:
@@ -137,7 +137,7 @@ def _tried(model: FittedModel) -> list[str]:
     label = model.pairs.widest.label
     d = value @ pair_rows(cells.k)[pairs.index(label)] if label in pairs else np.full(len(value), np.nan)
     away = np.nan_to_num(np.abs(d - (np.nanmedian(d) if np.isfinite(d).any() else 0.0)), nan=-1.0)
-    order = [str(cells.containers[i]) for i in np.argsort(-level(away), kind="stable")]
+    order = [str(cells.containers[i]) for i in np.argsort(-sort_key(away), kind="stable")]
     return order if len(order) <= EVERY or np.isfinite(known(cells)).all() else order[:FURTHEST]
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +26,7 @@ def few(size: ArrayLike, most: int = MARKS) -> NDArray[np.intp]:
     away = np.nan_to_num(np.abs(np.asarray(size, dtype=float)))
     if away.size <= most:
         return np.arange(away.size)
-    outermost = np.argsort(-level(away), kind="stable")[: most // 5]
+    outermost = np.argsort(-sort_key(away), kind="stable")[: most // 5]
     even = np.linspace(0, away.size - 1, most - most // 5).astype(np.intp)
     return np.unique(np.concatenate([outermost, even]))
 
@@ -48,7 +48,7 @@ def bands(ax: Axes, single: pd.DataFrame, colour: str = THIN, **line: Any) -> in
     for low, high, alpha in ((0.05, 0.95, 0.18), (0.25, 0.75, 0.3)):
         ends = [[float(part["difference"].quantile(q)) for part in parts] for q in (low, high)]
         ax.fill_betweenx(heights, ends[0], ends[1], color=colour, alpha=alpha, lw=0, zorder=1.5)
-    lowest = parts[0].set_index("who")["difference"].sort_values(kind="stable", key=level)
+    lowest = parts[0].set_index("who")["difference"].sort_values(kind="stable", key=sort_key)
     names = lowest.index[np.linspace(0, len(lowest) - 1, SAMPLE).astype(int)]
     chosen = single[single["who"].isin(names)]
     for _, one in chosen.groupby("who", sort=False):

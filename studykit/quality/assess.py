@@ -25,7 +25,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.quality import plausibility as suspicions
 from studykit.quality.again import second_measurings, superseded
 from studykit.quality.alone import slips_alone
@@ -120,7 +120,7 @@ class QualityReport:
 
     def widest_duplicates(self, n: int = 12) -> pd.DataFrame:
         """The n differences that are largest against their limit (all of them are in ``duplicates``)."""
-        order = self.duplicates.sort_values("ratio", ascending=False, kind="stable", key=level).head(n)
+        order = self.duplicates.sort_values("ratio", ascending=False, kind="stable", key=sort_key).head(n)
         return order[["analyte", "kind", "container", "depth", "first", "second", "difference", "limit", "unit",
                       "ratio"]].reset_index(drop=True)
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
 from studykit.quality.profiles import heel_gain, refuted, too_much
 
@@ -207,7 +207,7 @@ def of_rows(sc: Scene, rows: Index) -> Scene:
 def cells(sc: Scene, top: int = 24) -> Iterator[Candidate]:
     """One value alone: a power of ten, digits changed places, or just far off."""
     z = np.where(sc.f.at[:, None] >= 0, np.abs(np.nan_to_num(sc.m.z)), 0.0)
-    flat = np.argsort(-level(z), axis=None, kind="stable")[:top]
+    flat = np.argsort(-sort_key(z), axis=None, kind="stable")[:top]
     size = float(np.isfinite(sc.m.z).sum())
     for i, a in zip(*np.unravel_index(flat, z.shape), strict=True):
         if z[i, a] < 4.5:
@@ -299,7 +299,7 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         if np.unique(height).size < 2:
             continue
         before = sc.loss(rows, sc.y[rows])
-        order = np.argsort(-level(height), kind="stable")
+        order = np.argsort(-sort_key(height), kind="stable")
         off = np.log1p(np.abs(np.nan_to_num(sc.m.z[rows]))).sum(axis=0)
         line = [monotone_loss(sc, rows[order], height[order], a) for a in range(len(sc.f.analytes))]
         deep = heel_gain(sc.f, sc.m.level, sc.m.s, box) * sc.m.share
@@ -397,4 +397,4 @@ def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
 def worst_boxes(sc: Scene, top: int = 8) -> list[int]:
     """The containers whose zones fit worst."""
     total = summing(np.where(sc.f.zone, sc.f.at, -1), len(sc.f.names)) @ np.maximum(misfit(sc), 0.0)
-    return [int(b) for b in np.argsort(-level(total), kind="stable")[:top] if total[b] > 4]
+    return [int(b) for b in np.argsort(-sort_key(total), kind="stable")[:top] if total[b] > 4]

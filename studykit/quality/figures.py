@@ -16,7 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from studykit.core.listing import in_sequence, places_of
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.plot import many
 from studykit.plot.profiles import nothing
 
@@ -101,7 +101,7 @@ def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
 
 def _some_runs(own: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     """The rows of one analyte, of more than twice ``many.RUNS`` runs those of the furthest from zero; and how many runs."""
-    off = own.groupby("run", sort=True)["departure"].median().abs().sort_values(ascending=False, kind="stable", key=level)
+    off = own.groupby("run", sort=True)["departure"].median().abs().sort_values(ascending=False, kind="stable", key=sort_key)
     return (own[own["run"].isin(off.index[: many.RUNS])] if len(off) > 2 * many.RUNS else own), len(off)
 
 

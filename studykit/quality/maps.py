@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.plot import many
 from studykit.quality.figures import EDGE, INK, THIN, grid, tidy
 from studykit.quality.suspects import Suspects
@@ -61,7 +61,7 @@ def departures(s: Suspects) -> pd.DataFrame:
                          "depth": f.rows["depth"].to_numpy(object)[at], "height": f.rows["height"].to_numpy(float)[at],
                          "standardised": _clean(m.z[at, a])}).merge(causes(s), on=["i", "a"], how="left")
     rows["far"] = rows["standardised"].abs() + 1e3 * rows["n"].notna()
-    rows = rows.sort_values("far", ascending=False, kind="stable", key=level).drop_duplicates(["container", "depth", "a"])
+    rows = rows.sort_values("far", ascending=False, kind="stable", key=sort_key).drop_duplicates(["container", "depth", "a"])
     out = pd.concat([rows, _wholes(s, rows)], ignore_index=True)
     out["analyte"] = [f.analytes[k] for k in out["a"]]
     out["cause"], out["number"] = out["cause"].fillna(""), out["n"].fillna(0).astype(int)
@@ -92,7 +92,7 @@ def _wholes(s: Suspects, rows: pd.DataFrame) -> pd.DataFrame:
 
 def furthest(table: pd.DataFrame, n: int = 12) -> pd.DataFrame:
     """The n departures that are furthest out."""
-    order = table["standardised"].abs().sort_values(ascending=False, kind="stable", key=level).index[:n]
+    order = table["standardised"].abs().sort_values(ascending=False, kind="stable", key=sort_key).index[:n]
     return table.loc[order].drop(columns="number").reset_index(drop=True)
 
 
@@ -139,7 +139,7 @@ def _gaps(axes: list[Axes]) -> bool:
 def _boxes(table: pd.DataFrame) -> list[str]:
     """The containers to show, in their order: all, or those that depart most."""
     size = (table["standardised"].abs() + 1e3 * (table["number"] > 0)).groupby(table["container"]).max()
-    kept = set(size.sort_values(ascending=False, kind="stable", key=level).index[:MOST_ROWS])
+    kept = set(size.sort_values(ascending=False, kind="stable", key=sort_key).index[:MOST_ROWS])
     return [c for c in dict.fromkeys(table["container"]) if c in kept]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.quality.explain import ALIKE, FREE, SCATTERED, SHOWN, SLIPS, Candidate, Scene, gain_of, settles
 from studykit.quality.flags import listed
 from studykit.quality.frame import NU, Index, Vector, quantile, rho
@@ -42,7 +42,7 @@ def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
         mine = live & columns
         middle = _middle(z, s, mine)
         saved = np.where(mine, rho(z / s) - rho((z - middle[:, None]) / s), 0.0).sum(axis=1)
-        for i in np.argsort(-level(saved), kind="stable")[:top]:
+        for i in np.argsort(-sort_key(saved), kind="stable")[:top]:
             if mine[i].sum() >= FEWEST and saved[i] > 4 and (columns is whole or mine[i].sum() < live[i].sum()):
                 yield from _portion(sc, int(i), mine[i], float(middle[i]))
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from studykit.core.listing import series
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.report.firstpage import count, intake_words, optional, recorded, rests_on
 from studykit.study.stages import OpenStage
 
@@ -33,7 +33,7 @@ def _design(stage: OpenStage, _: dict[str, str]) -> str:
     column = "homogeneous if nothing settled"
     if column not in table or table[column].isna().all():
         return ""
-    table = table[table[column].notna()].sort_values(column, kind="stable", key=level)
+    table = table[table[column].notna()].sort_values(column, kind="stable", key=sort_key)
     first, *others = (stage.study.label_of(str(a)) for a in table["analyte"])
     silent = [stage.study.label_of(a) for a in stage.study.analytes if a not in set(table["analyte"].astype(str))]
     rest = f", {series(others) if silent else 'every other analyte'} at least as often" if others else ""

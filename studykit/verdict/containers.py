@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.core.listing import series
-from studykit.core.ties import level
+from studykit.core.ties import sort_key
 from studykit.inference.bounded import group_bounds
 from studykit.inference.departures import group_between
 from studykit.inference.each import Beyond, containers_beyond, may_lie_beyond, may_reasons, read_reasons
@@ -213,7 +213,7 @@ def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         found = beyond_of(study, m)
         for c in found.names:
             own = each[m.cells.containers.index(c)]
-            k = int(np.nanargmax(level(np.abs(own))))
+            k = int(np.nanargmax(sort_key(np.abs(own))))
             rows.append((c, m.analyte, study.label_of(m.analyte), names[k], m.rows.margin.shown(float(own[k])), m.shown_unit,
                          m.rows.margin.text, READ if c in found.read else SHOWN))
     return pd.DataFrame(rows, columns=BEYOND_COLUMNS)
@@ -390,14 +390,14 @@ def own_contrasts(model: FittedModel) -> pd.DataFrame:
         return pd.DataFrame(columns=OWN_COLUMNS)
     each["contrast"] = [model.rows.margin.shown(v) for v in each["contrast"]]
     size = side * each["contrast"] if side else each["contrast"].abs()
-    order = size.sort_values(ascending=False, key=level, kind="stable").index
+    order = size.sort_values(ascending=False, key=sort_key, kind="stable").index
     return each.loc[order].assign(analyte=model.analyte, unit=model.shown_unit)[OWN_COLUMNS].reset_index(drop=True)
 
 
 def _furthest(model: FittedModel) -> pd.DataFrame:
     """Of each container the zone furthest from its mixed container on the side that is asked, and the results of all zones."""
     zones = zone_contrasts(model)
-    far = zones.loc[pd.Series(level(model.rows.margin.side * zones["contrast"]), zones.index).groupby(
+    far = zones.loc[pd.Series(sort_key(model.rows.margin.side * zones["contrast"]), zones.index).groupby(
         zones["container"], sort=False).idxmax()]
     return far.assign(between=far[ZONE] + " - mixed container",
                       n=far["container"].map(model.rows.measured.groupby("container")["y"].size())).reset_index(drop=True)

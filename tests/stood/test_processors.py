@@ -41,5 +41,10 @@ def test_every_cell_is_as_it_stood_with_the_sums_of_an_older_processor(folder: s
     assert said(CELLS.format(folder=folder), OLDER) == ""
 
 
+def test_whole_studies_of_quality_give_what_is_stored_with_the_sums_of_an_older_processor() -> None:
+    program = "import sys, pytest; sys.exit(pytest.main(['-q', '-p', 'no:cacheprovider', 'tests/quality/test_whole.py']))"
+    assert " passed" in said(program, OLDER)
+
+
 def test_the_settings_change_the_last_digits_of_sums() -> None:
     assert said(SUM, OLDER) != said(SUM, {})

@@ -30,9 +30,8 @@ FOLDERS: Mapping[str, tuple[str, ...]] = {
     "mixed": ("fits", "many fits", "settled", "five"),
     "model": ("two", "settled", "below", "limits", "five", "coarse", "all limits", "one limited", "aged", "above")}
 """The studies and calls of each folder, the quick ones first."""
-SEARCHED = ("likelihood.", "blocks.", "woodbury.", "slopes.", "batch/newton.", "batch/chain.", "batch/taylor.", "batch/strata.",
-            "critical_range.range_sf", "critical_range.range_power", "critical_range.linear_profile")
-"""Modules and functions called in turn by searches, which may take a step more elsewhere: their first call alone is noted."""
+SEARCHED = ("likelihood.", "blocks.", "woodbury.", "slopes.", "batch/newton.", "batch/chain.", "batch/taylor.", "batch/strata.")
+"""Modules called in turn by the kit's own searches, which may take a step more elsewhere: their first call alone is noted."""
 DRAWN = ("figure", "plot", "save", "panel")
 
 
