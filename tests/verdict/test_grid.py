@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.figure import Figure
@@ -144,3 +145,102 @@ def test_a_container_without_any_result_is_not_told_as_undecided(tmp_path):
     assert "C5" not in told.partition("Without any result")[0]
     own = cleared.within(stage, models).set_index("container").loc["C5"]
     assert (own["within"], own["left open by"]) == ("no", cleared.NO_RESULT)
+
+
+def test_the_looks_of_lines_and_letters_are_as_they_stood(stock):
+    """No outside source: sizes that were settled by eye, in points; names of analytes stand upright, rows have no marks."""
+    study, table, _, _ = stock
+    figure = grid.figure(table, study)
+    ax = figure.axes[0]
+    assert {t.get_fontsize() for t in ax.get_yticklabels()} == {t.get_fontsize() for t in figure.legends[0].get_texts()} == {7}
+    assert {(t.get_fontsize(), t.get_rotation()) for t in ax.get_xticklabels()} == {(7.5, 90)}
+    title = ax.title if ax.title.get_text() else ax._left_title
+    assert (title.get_fontsize(), ax.titleOffsetTrans._t[1] * 72) == (9, pytest.approx(6))
+    lines = {(line.get_color(), line.get_linewidth(), line.get_alpha()) for line in ax.lines if line.get_linestyle() == "-"}
+    assert lines == {(grid.THIN, 0.3, 0.5), (grid.INK, 0.8, None)}
+    assert {line.get_zorder() for line in ax.lines if line.get_color() == grid.THIN and line.get_linestyle() == "-"} == {0}
+    assert {line.get_markersize() for line in ax.xaxis.get_ticklines()} == {0}
+    assert not any(side.get_visible() for side in ax.spines.values())
+
+
+WORDS = [cleared.BEYOND, cleared.WITHIN, cleared.OPEN, cleared.NONE, cleared.CLOSED]
+
+
+def drawn_lots(seed: int, boxes: int, analytes: int) -> dict[tuple[str, str], str]:
+    """A word by chance for each container and analyte."""
+    chance = np.random.default_rng(seed)
+    return {(f"B{c:02d}", f"A{a}"): WORDS[k] for a in range(analytes)
+            for c, k in enumerate(chance.choice(5, boxes, p=(0.2, 0.4, 0.2, 0.1, 0.1)))}
+
+
+def as_table(words: dict[tuple[str, str], str]) -> pd.DataFrame:
+    return pd.DataFrame([(*key, word) for key, word in words.items()], columns=["container", "analyte", "word"])
+
+
+@pytest.mark.parametrize(("seed", "boxes", "analytes"), [(1, 2, 1), (2, 9, 1), (3, 7, 3), (4, 39, 2), (5, 40, 1),
+                                                       (6, 41, 2), (7, 45, 7)])
+def test_rows_counts_marks_and_words_of_lots_by_chance_are_those_counted_one_by_one(stock, seed, boxes, analytes):
+    """Brute force: every cell looked at alone, containers put in order by a plain sort."""
+    words, codes = drawn_lots(seed, boxes, analytes), [f"B{c:02d}" for c in range(boxes)]
+    names = [f"A{a}" for a in range(analytes)]
+    table, study = as_table(words), called(stock[0], {a: f"name {a}" for a in names})
+    of = {c: [words[c, a] for a in names] for c in codes}
+    order = sorted(codes, key=lambda c: (-of[c].count(cleared.BEYOND), of[c].count(cleared.WITHIN)))
+    assert grid.rows_of(table) == order
+    told = ["shown beyond", "shown within", "neither shown", "no result", "cannot be judged"]
+    counted = grid.counts(table).set_index("analyte")
+    for a in names:
+        column = [words[c, a] for c in codes]
+        assert counted.loc[a].to_dict() == {"containers": boxes} | {
+            t: column.count(w) for t, w in zip(told, WORDS, strict=True)}
+    figure = grid.figure(table, study)
+    ax, shown = figure.axes[0], order[:40]
+    beyond = [c for c in codes if cleared.BEYOND in of[c]]
+    assert [t.get_text() for t in ax.get_yticklabels()] == shown
+    assert [t.get_text() for t in ax.get_xticklabels()] == [f"name {a}" for a in names]
+    for word, look in grid.LOOK.items():
+        assert marks(figure)[look["marker"]] == {(c, k) for c in shown for k, a in enumerate(names) if words[c, a] == word}
+    lines = [float(line.get_ydata()[0]) for line in ax.lines if line.get_linestyle() == "-"]
+    edge = sum(c in beyond for c in shown)
+    assert lines == [*map(float, range(len(shown))), *([edge - 0.5] if 0 < edge < len(shown) else [])]
+    assert [t.get_text() for t in figure.legends[0].get_texts()] == [grid.TOLD[w] for w in WORDS if w in words.values()]
+    title = f"{len(beyond) or 'none'} of {boxes} containers shown beyond" + " (first 40 drawn)" * (boxes > 40)
+    assert ax.get_title(loc="left") == title
+    assert f"columns: {title}" in grid.alt(table, study)
+    assert ax.get_xlim() == pytest.approx((-0.6, analytes - 0.4))
+    assert ax.get_ylim() == pytest.approx((len(shown) - 0.4, -0.6))
+    # inches: a row each, a letter each of the longest name, half an inch a column up to a page's width
+    assert figure.get_size_inches() == pytest.approx([min(7, 1.4 + analytes / 2), 1.25 + 7 * 0.055 + 0.19 * len(shown)])
+
+
+@pytest.mark.parametrize("word", WORDS)
+def test_two_containers_of_one_word_are_told_as_all(stock, word):
+    """No line is drawn where all or none are beyond; a single container is no grid."""
+    study = called(stock[0], {"A0": "zinc"})
+    table = as_table({("B1", "A0"): word, ("B2", "A0"): word})
+    figure = grid.figure(table, study)
+    assert [float(line.get_ydata()[0]) for line in figure.axes[0].lines if line.get_linestyle() == "-"] == [0.0, 1.0]
+    told = {cleared.BEYOND: "2 of 2 containers shown beyond. Beyond by zinc: all 2.",
+            cleared.WITHIN: "none of 2 containers shown beyond. Shown within by every analyte: 2.",
+            cleared.OPEN: "none of 2 containers shown beyond. Undecided, and not shown beyond: all 2.",
+            cleared.NONE: "none of 2 containers shown beyond. Without any result: all 2.",
+            cleared.CLOSED: "none of 2 containers shown beyond. No single container can be judged by zinc."}
+    assert grid.alt(table, study) == f"Containers in rows, analytes in columns: {told[word]}"
+    one = pd.concat([table.iloc[:1], table.iloc[:1].assign(analyte="A1")])
+    assert (grid.figure(one, study), grid.alt(one, study)) == (None, "no figure")
+
+
+def test_who_is_named_under_which_word_and_names_over_forty_are_counted(stock):
+    study = called(stock[0], {"P": "phosphorus", "Q": "silicon"})
+    far, open_, none, within = cleared.BEYOND, cleared.OPEN, cleared.NONE, cleared.WITHIN
+    pairs = [(far, within), (far, open_), (within, far), (far, far), (open_, within), (none, open_), (none, within),
+             (far, none), (within, within)]
+    table = as_table({(f"K{k}", a): w for k, pair in enumerate(pairs) for a, w in zip("PQ", pair, strict=True)})
+    assert grid.rows_of(table) == ["K3", "K1", "K7", "K0", "K2", "K5", "K4", "K6", "K8"]
+    assert grid.alt(table, study) == (
+        "Containers in rows, analytes in columns: 5 of 9 containers shown beyond. Beyond by phosphorus and silicon: K3. "
+        "Beyond by phosphorus: K1, K7 and K0. Beyond by silicon: K2. Undecided, and not shown beyond: K5 and K4. "
+        "Without any result: K5 and K6. Shown within by every analyte: 1.")
+    for far_ones, told in ((40, "K39"), (41, "1 more")):
+        words = {(f"K{k:02d}", "P"): far if k < far_ones else within for k in range(50)}
+        assert grid.alt(as_table(words), study).partition(". Shown")[0].endswith(f"and {told}")

@@ -272,3 +272,34 @@ def test_one_analyte_by_known_precision_is_enough_for_one_container():
     paths = [SimpleNamespace(path=p) for p in ("known precision", "too few values")]
     assert known.no_single(paths).startswith("One container was sampled")  # type: ignore[arg-type]
     assert known.no_single(paths[1:]).startswith("Several containers")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("analyte", TOTE)
+def test_only_an_open_analyte_asks_for_more_results(tote, analyte):
+    got, open_ = tote[2][analyte], TOTE[analyte][3] == "inconclusive"
+    assert sum(said in got.sentence for said in ("results at each depth would probably", "No reasonable number")) == open_
+    assert (got.needed is not None) == ("results at each depth would probably" in got.sentence)
+    assert got.gradient_p_holm == got.comparison.p_any
+
+
+@pytest.mark.parametrize(("middle", "lower", "word"), [("<95", 130, "stratified"), ("<95", 97, "homogeneous")])
+def test_of_bounded_values_only_homogeneous_has_no_test_of_a_difference(tmp_path, middle, lower, word):
+    """Wherever the limit lies the word holds: that nothing differs cannot be tested then, that it does is a test."""
+    got, _, models = judged(tmp_path, [96], [middle], [lower], margin={"absolute": 7 if word == "stratified" else 110})
+    assert (got.word, models[0].rows.censored, len(got.comparison.tests)) == (word, 1, 3)
+    assert got.gradient_p_holm == (1.0 if word == "homogeneous" else got.comparison.p_any)
+    assert "About" not in got.sentence
+
+
+def test_the_arithmetic_asks_the_precision_at_the_mean_of_the_measured_values(tmp_path, monkeypatch):
+    """Of 10, 10 and 40 that is 20; a level of 0 or below has no precision, one of 0.5 has."""
+    asked = []
+    monkeypatch.setattr(known, "precision_at", lambda study, analyte, level: asked.append(level))
+    stage = make(tmp_path / "s", {"T1": {"upper": [10], "middle": [10], "lower": [40]}}, **OWN)
+    (model,) = model_tables.fit_all(stage)
+    measured = model.rows.measured
+    for times, wanted in ((1, [20.0]), (0, []), (-1, []), (0.025, [0.5])):
+        asked.clear()
+        rows = SimpleNamespace(measured=measured.assign(value=times * measured["value"]))
+        known.arithmetic_table(stage.study, [SimpleNamespace(rows=rows, analyte="P")])  # type: ignore[list-item]
+        assert asked == pytest.approx(wanted)

@@ -11,12 +11,15 @@ import pandas as pd
 import pytest
 
 import studykit.notebook.stage as kit
+from studykit.core.record import quote
 from studykit.inference.margin import Margin
 from studykit.model import diagnostics
 from studykit.model import tables as model_tables
+from studykit.study.definition import Margin as DeclaredMargin
 from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency, uses
 from studykit.verdict import excluded as left_out
 from studykit.verdict import tables as verdictset
+from studykit.verdict.rule import AnalyteVerdict
 from tests.verdict_cases import calm, make
 
 OWN = {"repeatability": {"r": 4.0, "source": "invented"}}
@@ -335,3 +338,188 @@ def test_how_many_more_containers_are_needed_is_recorded(tmp_path, monkeypatch, 
     assert (kept["difference.P"], kept["low.P"], kept["high.P"], kept["level.P"]) == (1.0, 0.5, 1.5, 90.0)
     assert "at_least.P" not in kept
     assert "stock.P" not in kept
+
+
+# ---- each table and record over small scenes whose parts are given, against what stands in the docstrings
+
+
+def given(monkeypatch, **parts) -> None:
+    """Functions of the module in which a constant answer stands."""
+    for name, answer in parts.items():
+        monkeypatch.setattr(verdictset, name, answer if callable(answer) else lambda *_, a=answer, **__: a)
+
+
+@pytest.mark.parametrize(("word", "stock", "opened"), [(w, s, n) for w in ("homogeneous", "inconclusive", "stratified")
+                                                       for s in (None, 0.123456) for n in (0, 7)])
+def test_every_record_of_a_verdict_has_its_unit_and_its_digits(monkeypatch, word, stock, opened) -> None:
+    """Three digits of what was computed, litres in two below 100; levels and shares in per cent, counts as they are."""
+    given(monkeypatch, action_by_use="Stir.", litres_of_ends={"first": 99.94, "whole": 100.0, "last": 123.46},
+          at_locked_margins=None, ComparedVerdict=SimpleNamespace, least_told=(7.654321, "mg/kg"))
+    monkeypatch.setattr(verdictset, "ComparedVerdict", SimpleNamespace)
+    decided = SimpleNamespace(estimate=12.3456, low=-0.056789, high=98.7654, unit="mg/kg", margin=Margin.absolute(2.0, "mg/kg"),
+                              level=0.95123)
+    one = SimpleNamespace(analyte="P", word=word, decided=decided, containers=opened, needed=None, comparison=None,
+                          final="open", stock=None if stock is None else SimpleNamespace(share_upper=stock))
+    kept: dict[str, str] = {}
+    in_digits: dict[str, int] = {}
+
+    def record(name, value, unit="", digits=3, **_):
+        kept[name], in_digits[name] = quote(value, unit, digits), digits
+
+    stage = SimpleNamespace(record=record)
+    outcome = SimpleNamespace(word=word, sentence="So.", analytes=(one,))
+    assert verdictset.record_verdict(stage, outcome, pd.DataFrame()) == "{verdict_sentence} {action}"  # type: ignore[arg-type]
+    assert [in_digits[f"litres.{part}"] for part in ("first", "whole", "last")] == [2, 3, 3]
+    assert kept == {
+        "verdict": word, "verdict_sentence": "So.", "action": "Stir.", "verdict.P": word,
+        "litres.first": "100 L", "litres.whole": "100 L", "litres.last": "123 L",
+        "difference.P": "12.3 mg/kg", "low.P": "\N{MINUS SIGN}0.0568 mg/kg", "high.P": "98.8 mg/kg", "level.P": "95.1 %",
+        **({"containers.P": "7"} if opened else {}), **({"at_least.P": "7.65 mg/kg"} if word == "stratified" else {}),
+        **({"stock.P": "open"} if stock else {}), **({"share.P": "12.3 %"} if stock and opened else {})}
+
+
+def test_differences_in_margins_name_the_side_where_any_margin_has_one(monkeypatch) -> None:
+    """By hand: 3 of a margin of 2 is 1.5; what has no number is left out."""
+    monkeypatch.setattr(verdictset, "ComparedVerdict", SimpleNamespace)
+
+    def one(name, margin):
+        decided = SimpleNamespace(pair="lower - upper", estimate=3.0, low=-1.0, high=4.0)
+        return SimpleNamespace(analyte=name, word="w", comparison=SimpleNamespace(margin=margin), decided=decided)
+
+    both, above = Margin.absolute(2.0), Margin.declared(DeclaredMargin(absolute=2.0, side="above"), "mg/kg")
+    plain = verdictset.in_margins(SimpleNamespace(analytes=(one("P", both), 0)))  # type: ignore[arg-type]
+    assert plain.to_dict("records") == [
+        {"analyte": "P", "verdict": "w", "pair": "lower - upper", "ratio": 1.5, "low": -0.5, "high": 2.0}]
+    sided = verdictset.in_margins(SimpleNamespace(analytes=(one("P", both), one("Q", above))))  # type: ignore[arg-type]
+    assert sided["side"].tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(("now", "then", "keys", "early", "told"), [
+    ("homogeneous", "stratified", "P", (True,), "At the margin locked beforehand (P 5 mg/kg): stratified."),
+    ("stratified", "homogeneous", "P", (False,), "At the margin that was locked first (P 5 mg/kg): homogeneous."),
+    ("inconclusive", "stratified", "PQ", (True, True), "At the margins locked beforehand (P 5 mg/kg; Q 5 mg/kg): stratified."),
+    ("inconclusive", "homogeneous", "PQ", (True, False),
+     "At the margins that were locked first (P 5 mg/kg; Q 5 mg/kg): homogeneous."),
+    ("stratified", "stratified", "P", (True,), None), ("stratified", "homogeneous", "", (), None)])
+def test_the_word_at_the_locked_margins_is_told_where_it_differs_either_way(monkeypatch, now, then, keys, early, told) -> None:
+    def outcome(word):
+        return SimpleNamespace(word=word, sentence=f"{word}.", told_words=lambda: {"P": word})
+
+    margin = SimpleNamespace(text=lambda unit: f"5 {unit}")
+    given(monkeypatch, locked_margins={k: (margin, e) for k, e in zip(keys, early, strict=True)}, _judged_with=outcome(then))
+    study = SimpleNamespace(label_of=str, analytes={k: SimpleNamespace(unit="mg/kg") for k in "PQ"})
+    stage = SimpleNamespace(root=None, study=study)
+    assert verdictset.at_locked_margins(stage, outcome(now), []) == (told and (then, told))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("treatments", [["stored"], ["stirred"], ["fresh", "stored"], ["layered control"],
+                                        ["stored", "layered control"], ["stirred", "layered control", "stored"]])
+@pytest.mark.parametrize("seen", [True, False])
+def test_only_a_layered_control_can_be_blind_and_other_records_do_not_count(tmp_path, monkeypatch, treatments, seen) -> None:
+    given(monkeypatch, working_table=None, stated_scatter={}, scale_s=None, judging_scatter=None, pooled_repeatability=None,
+          check_layered=(None, None, not seen))
+    stage = SimpleNamespace(out=tmp_path / "06-verdict", containers=pd.DataFrame({"treatment": treatments}), study=None,
+                            samples=None, results=None)
+    control = "layered control" in treatments
+    assert verdictset.blind(stage) is (control and not seen)  # type: ignore[arg-type]
+    (tmp_path / "04-quality").mkdir()
+    (tmp_path / "04-quality/numbers.json").write_text("[]")
+    others = [("a_word", "not found stratified"), ("z_word", "not found stratified")]
+    for value, blind in ((None, control and not seen), ("found stratified", False), ("not found stratified", True),
+                         ("not measured", False), ("zero", False)):
+        found = [*others, *([("layered_control", value)] if value else [])]
+        given(monkeypatch, read_records=tuple(SimpleNamespace(name=n, value=v) for n, v in found))
+        assert verdictset.blind(stage) is blind  # type: ignore[arg-type]
+
+
+def test_what_limits_and_rounding_do_is_told_for_each_analyte_that_has_them(monkeypatch) -> None:
+    """The reason of the bounds where there are some; notes where nothing was assessed; else where to look."""
+    monkeypatch.setattr(verdictset, "FittedModel", SimpleNamespace)
+    words = {"P": "homogeneous", "Q": "not assessed", "R": "stratified", "S": "not assessed", "T": "stratified",
+             "U": "inconclusive"}
+    bounds, models = SimpleNamespace(reason="bounded"), []
+    for name, censored, bound in (("P", 0, None), ("Q", 2, None), ("R", 0, bounds), ("S", 1, bounds), ("T", 3, None),
+                                  ("U", 1, None)):
+        rows = SimpleNamespace(censored=censored, table=[0] * 9)
+        models.append(SimpleNamespace(analyte=name, rows=rows, bounds=bound, notes=("one note", "another")))
+    table = verdictset.limits(models, SimpleNamespace(words=lambda: words))  # type: ignore[arg-type]
+    assert [tuple(r) for r in table.itertuples(index=False)] == [
+        ("Q", 2, 9, "not assessed", "one note another"), ("R", 0, 9, "stratified", "bounded"),
+        ("S", 1, 9, "not assessed", "bounded"), ("T", 3, 9, "stratified", "see its sentence above"),
+        ("U", 1, 9, "inconclusive", "see its sentence above")]
+
+
+@pytest.mark.parametrize(("came", "told"), [("abcd", ""), ("acd", ""), ("ab", "1 of 3"), ("bd", "2 of 3"), ("", "0 of 3")])
+def test_lost_wholes_are_counted_by_containers_not_by_samples(monkeypatch, came, told) -> None:
+    """Two composites of A, one of B and of C; a spot sample of D stands for no whole."""
+    samples = pd.DataFrame({"sample": [*"abcdx"], "container": [*"AABCD"], "kind": ["composite"] * 4 + ["spot"]})
+    given(monkeypatch, usable=pd.DataFrame({"sample": [*came, "x"]}))
+    found = verdictset._lost_wholes(SimpleNamespace(samples=samples))  # type: ignore[arg-type]
+    assert [f"back from {told} containers" in s for s in found] == ([True] if told else [])
+
+
+def test_how_many_similar_containers_could_lie_beyond_is_told_of_each_analyte_that_decides(monkeypatch) -> None:
+    shares = {"P": 0.999, "Q": 1.0, "R": 0.999, "S": 0.5, "T": 0.2}
+    models = [SimpleNamespace(analyte=a, path="mixed model", n_containers=n)
+              for a, n in zip(shares, (20, 59, 7, 4, 5), strict=True)]
+    study = SimpleNamespace(decides=lambda a: a != "S", label_of=str.lower, level_of_all="95 %", analytes=shares)
+    given(monkeypatch, celled=lambda m: m, share_of=lambda _, m: SimpleNamespace(upper=shares[m.analyte]),
+          beyond_of=lambda _, m: SimpleNamespace(names=("C1",) * (m.analyte != "T")))
+    head, tail = "Of similar containers that were not opened ", " (95 % bound)."
+    assert verdictset._others_like_these(study, models) == [  # type: ignore[arg-type]
+        f"{head}up to 99.9 % could lie beyond the margin of p, r{tail}", f"{head}all could lie beyond the margin of q{tail}"]
+    given(monkeypatch, beyond_of=SimpleNamespace(names=()))
+    # exact binomial bound, none of 59: 1 - 0.05^(1/59) = 4.95 %, in two digits
+    assert f"margin of an analyte that decides, up to {100 * (1 - 0.05 ** (1 / 59)):.1f} % of similar" in (
+        verdictset._others_like_these(study, models)[0])  # type: ignore[arg-type]
+    study.decides = lambda _: True
+    one = [SimpleNamespace(analyte="P", path=p, n_containers=n) for p, n in (("not assessed", 9), ("mixed model", 1))]
+    assert "none of 1 containers lay beyond the margin, up to 95 % of" in (
+        verdictset._others_like_these(study, one)[0])  # type: ignore[arg-type]
+    assert verdictset._others_like_these(study, one[:1]) == []  # type: ignore[arg-type]
+    assert verdictset._others_like_these(study, [SimpleNamespace(analyte="P", path="within container", n_containers=9)]) == []  # type: ignore[list-item]
+
+
+@pytest.mark.parametrize("kinds", [["spot"], ["spot", "heel"], ["heel"], ["spot", "composite"], ["composite"]])
+@pytest.mark.parametrize("paths", [["mixed model"], ["known precision"], ["known precision", "not assessed"], ["not assessed"]])
+@pytest.mark.parametrize("few", ["", "P", "PQ"])
+def test_what_cannot_be_concluded_follows_from_samples_and_paths(monkeypatch, kinds, paths, few) -> None:
+    """Every combination, put together by hand from what the sentences are about; Q is for information only."""
+    whole = "composite" in kinds
+    given(monkeypatch, blind=False, one_of_many=lambda _, m: m.analyte in few, measured_in="measured in one",
+          _lost_wholes=["Lost."], _others_like_these=["Others."])
+    monkeypatch.setattr(verdictset, "unopened", SimpleNamespace(sentence=lambda _: ""))
+    monkeypatch.setattr(verdictset, "cleared", SimpleNamespace(without_any=lambda _: "Without any."))
+    monkeypatch.setattr(verdictset, "estimands", SimpleNamespace(has_whole=lambda _: whole))
+    models = [SimpleNamespace(analyte=a, path=p) for a, p in zip("QP"[-len(paths):], paths, strict=True)]
+    study = SimpleNamespace(decides=lambda a: a == "P", label_of=str.lower)
+    said = verdictset.cannot(SimpleNamespace(study=study, samples=pd.DataFrame({"kind": kinds})), models)["what"].tolist()  # type: ignore[arg-type]
+    alone = not few and "known precision" in paths
+    by_hand = ["Without any.", *["p was measured in one: what is said of it holds for this container only."] * bool(few)]
+    by_hand += ["The answer holds for this container only."] * alone
+    assert said[:len(by_hand)] == by_hand
+    assert sum(s.startswith("It cannot conclude") for s in said) == 5 * alone
+    assert sum(s.startswith("No sample stands for a whole") for s in said) == (not whole and not alone)
+    assert sum("how much lies on the floor in all" in s for s in said) == (not whole and not alone and "heel" in kinds)
+    assert ("Lost." in said) == (whole or alone)
+    assert sum(s.startswith("No heel draw was taken") for s in said) == ("heel" not in kinds)
+    assert said[-1] == "Others."
+
+
+@pytest.mark.parametrize("absent", [(), ("lower",)])
+@pytest.mark.parametrize("blind", [True, False])
+@pytest.mark.parametrize("words", ["h", "i", "s", "n", "hs", "si", "hi", "his"])
+def test_only_homogeneous_needs_every_depth_and_a_control_that_was_seen(monkeypatch, words, blind, absent) -> None:
+    """Words of analytes by chance of their first letter; only the first of them may lack a depth."""
+    full = {"h": "homogeneous", "i": "inconclusive", "s": "stratified", "n": "not assessed"}
+    verdicts = tuple(AnalyteVerdict(analyte=w, label=w, word=full[w], sentence="", reasons=("as judged",), margin="", scope="",
+                                    blind_to="") for w in words)
+    models = [SimpleNamespace(rows=SimpleNamespace(absent=absent if k == 0 else ())) for k in range(len(words))]
+    given(monkeypatch, judge=SimpleNamespace(analytes=verdicts), single_verdicts={}, of_one_only=lambda _, v, __: v,
+          blind=blind, study_verdict=lambda _, seen: seen)
+    seen = verdictset.judge_all(SimpleNamespace(study=None), models)  # type: ignore[arg-type]
+    for k, (w, v) in enumerate(zip(words, seen, strict=True)):  # type: ignore[arg-type]
+        lacks, unseen = bool(absent) and k == 0 and w in "hi", blind and w == "h" and not (absent and k == 0)
+        assert v.word == ("inconclusive" if lacks or unseen else full[w])
+        why = ["No result at lower: whether that zone is like the others is not known."] * lacks + [verdictset.BLIND] * unseen
+        assert v.reasons == (*why, "as judged")
