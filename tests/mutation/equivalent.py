@@ -526,4 +526,30 @@ EQUIVALENT |= {
         "the other words come before it in the alphabet",
     "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|0":
         "a heel in the zone is made of one row in both places that make it",
+    "verdict/grid|rows_of|comparison|table['word'] == WITHIN|table['word'] >= WITHIN|0":
+        "of the words a cell can hold it is the last in the alphabet",
+    "verdict/grid|counts|other function|table.groupby('analyte', sort=False)['container'].nunique()|"
+    "table.groupby('analyte', sort=False)['container'].count()|0": "one row a container and analyte",
+    "verdict/grid|_named|comparison|len(own) == len(boxes)|len(own) >= len(boxes)|0":
+        "those named are among the containers: never more",
+    "inference/contrasts|_each|comparison|c != 0|c == 0|0":
+        "never a pair then: the other road adds two products with 1 and zeros, which is the same number",
+    "inference/contrasts|_each|constant|0|1|0":
+        "never a pair then: the other road adds two products with 1 and zeros, which is the same number",
+    "inference/contrasts|_each|sign|-1.0|1.0|0":
+        "never a pair then: the other road adds two products with 1 and zeros, which is the same number",
+    "inference/contrasts|_each|constant|1.0|2|0":
+        "never a pair then: the other road adds two products with 1 and zeros, which is the same number",
+    "inference/contrasts|_each|constant|1.0|2|1":
+        "never a pair then: the other road adds two products with 1 and zeros, which is the same number",
+    "inference/judge|_pair_table|index|p_within(found, margin.edge, side=margin.side)[0]|"
+    "p_within(found, margin.edge, side=margin.side)[-1]|0": "one study: the first is the last",
+    "inference/judge|_pair_table|index|p_beyond(found, margin.edge, depths=cells.k, side=margin.side)[0]|"
+    "p_beyond(found, margin.edge, depths=cells.k, side=margin.side)[-1]|0": "one study: the first is the last",
+    "inference/judge|_one_group|index|found.estimate[0]|found.estimate[-1]|0": "one study: the first is the last",
+    "inference/judge|_one_group|index|found.estimate[0]|found.estimate[-1]|1": "one study: the first is the last",
+    "inference/judge|_widest_step|comparison|step / 2 < least|step / 2 <= least|0":
+        "readings are multiples of the step: none is half of it",
+    "inference/margin|Margin.one_sided|constant|0.0|1|0":
+        "where neither an absolute margin nor a factor stands, per cent do: the definition asks for exactly one",
 }

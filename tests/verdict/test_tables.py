@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 import studykit.notebook.stage as kit
+from studykit.core.errors import BadInput
 from studykit.core.record import quote
 from studykit.inference.margin import Margin
 from studykit.model import diagnostics
@@ -523,3 +524,52 @@ def test_only_homogeneous_needs_every_depth_and_a_control_that_was_seen(monkeypa
         assert v.word == ("inconclusive" if lacks or unseen else full[w])
         why = ["No result at lower: whether that zone is like the others is not known."] * lacks + [verdictset.BLIND] * unseen
         assert v.reasons == (*why, "as judged")
+
+
+def test_only_analytes_with_another_margin_are_fitted_again(monkeypatch) -> None:
+    """P at 5 in place of 2; Q keeps its model, from what is at hand or, without that, fitted once."""
+    fits: list[object] = []
+
+    def fit_all(stage, only=None):
+        fits.append(only and [*only])
+        return [SimpleNamespace(analyte=a, margin=stage.study.analytes[a].margin, anew=bool(only)) for a in only or "PQ"]
+
+    given(monkeypatch, fit_all=fit_all, judge_all=lambda tables, models: [(m.analyte, m.margin, m.anew) for m in models])
+    monkeypatch.setattr(verdictset, "_Otherwise", SimpleNamespace)
+
+    class Changed(SimpleNamespace):
+        def model_copy(self, update):
+            return Changed(**{**self.__dict__, **update})
+
+    study = Changed(analytes={a: Changed(margin=2, unit="mg/kg", label=a) for a in "PQ"})
+    stage = SimpleNamespace(study=study, root=None, out=None, containers=None, samples=None, results=None)
+    models = [SimpleNamespace(analyte=a, margin=2, anew=False) for a in "PQ"]
+    for hand, asked in ((models, [["P"]]), (None, [["P"], None])):
+        fits.clear()
+        assert verdictset._judged_with(stage, hand, {"P": 5}) == [("P", 5, True), ("Q", 2, False)]  # type: ignore[arg-type]
+        assert fits == asked
+
+
+def test_each_margin_that_was_locked_has_its_word_beside_the_word_now(monkeypatch) -> None:
+    """Two earlier margins of P, one of Q; a lock edited by hand gives no row."""
+    def margin(x):
+        return SimpleNamespace(size=x, text=lambda unit: f"{x} {unit}")
+
+    def judged(stage, models, margins):
+        ((key, m),) = margins.items()
+        return SimpleNamespace(told_words=lambda: {key: f"{key} at {m.size} of {len(models)}"})
+
+    given(monkeypatch, earlier_margins={"P": (margin(3), margin(4)), "Q": (margin(7),)}, _judged_with=judged)
+    analytes = {a: SimpleNamespace(unit="mg/kg", margin=margin(2)) for a in "PQ"}
+    stage = SimpleNamespace(root=None, study=SimpleNamespace(analytes=analytes, label_of=str.lower))
+    outcome = SimpleNamespace(told_words=lambda: {"P": "now p", "Q": "now q"})
+    table = verdictset.at_earlier_margins(stage, outcome, ["a", "b"])  # type: ignore[arg-type, list-item]
+    assert [tuple(r) for r in table.itertuples(index=False)] == [
+        ("P", "p", "3 mg/kg", "P at 3 of 2", "2 mg/kg", "now p"), ("P", "p", "4 mg/kg", "P at 4 of 2", "2 mg/kg", "now p"),
+        ("Q", "q", "7 mg/kg", "Q at 7 of 2", "2 mg/kg", "now q")]
+
+    def edited(*_):
+        raise BadInput([])
+
+    monkeypatch.setattr(verdictset, "earlier_margins", edited)
+    assert verdictset.at_earlier_margins(stage, outcome, []).empty  # type: ignore[arg-type]
