@@ -394,6 +394,43 @@ def test_departures_keep_inner_and_outer_bounds_apart():
     assert got.towards(np.array([-1.0, 2.0])).tolist() == [-1.0, 0.0]
 
 
+def test_of_limits_the_middle_on_logs_tells_lift_and_noise():
+    """Four containers, a middle between limits: the lift and the noise are those of the middles."""
+    rng = np.random.default_rng(29)
+    margin = Margin.declared(DeclaredMargin(relative_percent=20.0, side="above"), "g")
+    low, weights = rng.standard_normal((4, 3)), rng.uniform(0.2, 1.0, (4, 3))
+    high = low + rng.choice([0.0, 0.9], (4, 3))
+    got = departing.Departures.of(np.stack([low, high, low - 0.1, high + 0.2]), weights, margin)
+    assert got.noise == pytest.approx(departing.noise_share((low + high) / 2, weights, margin))
+    assert got.lift == pytest.approx(float(departing.lift_of((got.low + got.high) / 2, weights, margin)))
+    assert got.mean_cells[:, :3] == pytest.approx((got.low + got.high) / 2 + got.lift)
+    assert got.rows.tolist() == [[1, 0, 0, -1], [0, 1, 0, -1], [0, 0, 1, -1]]
+
+
+def test_of_fewer_than_two_whole_containers_no_zone_is_told():
+    margin = Margin.declared(DeclaredMargin(absolute=2.0, side="above"), "g")
+    for v in (np.zeros((1, 3)), np.array([[0.0, 0.0, 0.0], [0.0, np.nan, 0.0]])):
+        spans = departing.group_between(v, v, margin, alpha=0.05, step=0.0, looked_at=1)
+        assert [(x, y, bool(z)) for x, y, z in spans] == [(-math.inf, math.inf, False)] * 3 or all(
+            not z and not math.isfinite(x) and not math.isfinite(y) for x, y, z in spans)
+        assert len(spans) == 3
+
+
+@pytest.mark.parametrize("level", [0.9, 0.95])
+def test_the_mean_at_a_depth_with_one_limit_is_bounded_by_every_filling(level):
+    """One value anywhere from 0 to 5 beside two or three numbers: ends of mean -/+ t s / sqrt(n) over a fine grid of it."""
+    for known in ((4.0, 7.0), (1.0, 2.0, 9.0)):
+        n = len(known) + 1
+        rows = np.arange(n).repeat(2), np.tile([0, 1], n), np.repeat([*known, 0.0], 2), np.repeat([*known, 5.0], 2)
+        cells = CellBounds.of_rows(*rows, shape=(n, 2), margin=Margin.absolute(2.0))
+        filled = np.column_stack([np.tile(known, (1001, 1)), np.linspace(0, 5, 1001)])
+        half = float(stats.t.ppf((1 + level) / 2, n - 1)) * filled.std(axis=1, ddof=1) / math.sqrt(n)
+        ends = float((filled.mean(axis=1) - half).min()), float((filled.mean(axis=1) + half).max())
+        mean, low, high = judging.depth_mean(cells, 0, level)
+        assert math.isnan(mean)
+        assert (low, high) == pytest.approx(ends, rel=1e-4)
+
+
 def test_the_noise_of_a_zone_is_that_of_the_textbook_at_the_worst_zone():
     """Var(x_j - sum w x) over var of a difference, 2: (1 - w_j)^2 + the other w^2, halved; on logs the shares of contents."""
     rng = np.random.default_rng(23)

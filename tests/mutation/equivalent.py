@@ -526,6 +526,26 @@ EQUIVALENT |= {
         "the other words come before it in the alphabet",
     "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|0":
         "a heel in the zone is made of one row in both places that make it",
+    "verdict/stated|_bounds|index|result.hull[0]|result.hull[-1]|0": "all pairs have one level",
+    "verdict/stated|arithmetic_table|level|level|level / 2|0": "asked for its sign alone, which halving keeps",
+    "verdict/tables|judge_all|comparison|v.word == 'homogeneous'|v.word >= 'homogeneous'|0":
+        "whether the control is looked at at all: only a homogeneous word is then taken back",
+    "verdict/tables|record_verdict|comparison|v.word == 'stratified'|v.word >= 'stratified'|0":
+        "of the words of an analyte it is the last in the alphabet",
+    "inference/departures|Departures.towards|comparison|self.side > 0|self.side >= 0|0": "a side is -1 or 1",
+    "inference/departures|lift_of|comparison|margin.side < 0|margin.side <= 0|0": "asked of margins on one side only: -1 or 1",
+    "inference/departures|lift_of|constant|0|1|0": "asked of margins on one side only: -1 or 1",
+    "inference/departures|lift_of|constant|1|2|1": "of one container, or none, the lift is 0 whatever its mean",
+    "inference/departures|lift_of|comparison|n[..., 0] > 1|n[..., 0] >= 1|0": "one container lies at its own mean: 0 anyway",
+    "inference/departures|departures_between|swapped arguments|_rest(other, w)|_rest(w, other)|0": "they are multiplied",
+    "inference/departures|departures_between|arithmetic|np.isnan(low).any(axis=-1, keepdims=True) | "
+    "np.isnan(high).any(axis=-1, keepdims=True)|"
+    "np.isnan(low).any(axis=-1, keepdims=True) & np.isnan(high).any(axis=-1, keepdims=True)|0":
+        "a lost cell is lost at both ends",
+    "inference/departures|departures_between|other function|np.isnan(low).any(axis=-1, keepdims=True)|"
+    "np.isnan(low).all(axis=-1, keepdims=True)|0": "a lost cell is lost at both ends",
+    "inference/departures|departures_between|other function|np.isnan(high).any(axis=-1, keepdims=True)|"
+    "np.isnan(high).all(axis=-1, keepdims=True)|0": "a lost cell is lost at both ends",
     "verdict/grid|rows_of|comparison|table['word'] == WITHIN|table['word'] >= WITHIN|0":
         "of the words a cell can hold it is the last in the alphabet",
     "verdict/grid|counts|other function|table.groupby('analyte', sort=False)['container'].nunique()|"

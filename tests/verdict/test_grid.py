@@ -242,6 +242,12 @@ def test_who_is_named_under_which_word_and_names_over_forty_are_counted(stock):
         "Containers in rows, analytes in columns: 5 of 9 containers shown beyond. Beyond by phosphorus and silicon: K3. "
         "Beyond by phosphorus: K1, K7 and K0. Beyond by silicon: K2. Undecided, and not shown beyond: K5 and K4. "
         "Without any result: K5 and K6. Shown within by every analyte: 1.")
+    many = called(stock[0], {f"A{k}": f"n{k}" for k in range(41)})
+    for analytes, told in ((40, "n38 and n39"), (41, "n39 and 1 more")):
+        words = {(c, f"A{k}"): far if c == "K0" else within for c in ("K0", "K1") for k in range(analytes)}
+        assert f"{told}: K0. Shown" in grid.alt(as_table(words), many)
+    one = grid.figure(as_table({("K0", "P"): far, ("K1", "P"): within, ("K2", "P"): within}), study)
+    assert [line.get_ydata()[0] for line in one.axes[0].lines if line.get_linewidth() == 0.8] == [0.5]  # below the one beyond
     for far_ones, told in ((40, "K39"), (41, "1 more")):
         words = {(f"K{k:02d}", "P"): far if k < far_ones else within for k in range(50)}
         assert grid.alt(as_table(words), study).partition(". Shown")[0].endswith(f"and {told}")

@@ -100,7 +100,11 @@ def test_only_a_stratified_analyte_can_fail_holm(tote):
 
 
 def test_below_the_methods_range_is_provisional(tote):
-    table = known.single_table(tote[0].study, tote[1]).set_index("analyte")
+    whole = known.single_table(tote[0].study, tote[1])
+    shown = known.single_shown(tote[0].study, whole)
+    assert shown["analyte"].tolist() == [tote[0].study.label_of(a) for a in whole["analyte"]]
+    assert (shown.columns[0], len(shown), known.single_shown(tote[0].study, whole.iloc[:0]).empty) == ("analyte", 6, True)
+    table = whole.set_index("analyte")
     assert table["provisional"].to_dict() == {"KV40": False, "Ca": False, "P": False, "Si": True, "Water": False, "Zn": True}
     assert any("Provisional" in r for r in tote[2]["Si"].reasons)
 
@@ -289,6 +293,7 @@ def test_of_bounded_values_only_homogeneous_has_no_test_of_a_difference(tmp_path
     assert (got.word, models[0].rows.censored, len(got.comparison.tests)) == (word, 1, 3)
     assert got.gradient_p_holm == (1.0 if word == "homogeneous" else got.comparison.p_any)
     assert "About" not in got.sentence
+    assert got.decided.level == pytest.approx(0.9)  # the interval of two one-sided tests at 5 %
 
 
 def test_the_arithmetic_asks_the_precision_at_the_mean_of_the_measured_values(tmp_path, monkeypatch):

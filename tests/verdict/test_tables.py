@@ -259,6 +259,7 @@ def test_how_many_more_containers_and_the_bound_have_their_records(tmp_path):
 def test_differences_in_margins_have_their_sign_and_no_end_at_minus_100_per_cent():
     relative, absolute = Margin.relative(5), Margin.absolute(2.5)
     assert verdictset._in_margins(relative, 5.0) == pytest.approx(1)
+    assert verdictset._in_margins(relative, -50.0) == pytest.approx(math.log(0.5) / math.log(1.05))
     assert verdictset._in_margins(relative, -100.0) == -math.inf
     assert verdictset._in_margins(absolute, -100.0) == pytest.approx(-40)
     assert verdictset._in_margins(absolute, math.inf) == math.inf
@@ -407,7 +408,8 @@ def test_the_word_at_the_locked_margins_is_told_where_it_differs_either_way(monk
         return SimpleNamespace(word=word, sentence=f"{word}.", told_words=lambda: {"P": word})
 
     margin = SimpleNamespace(text=lambda unit: f"5 {unit}")
-    given(monkeypatch, locked_margins={k: (margin, e) for k, e in zip(keys, early, strict=True)}, _judged_with=outcome(then))
+    given(monkeypatch, locked_margins={k: (margin, e) for k, e in zip(keys, early, strict=True)},
+          _judged_with=lambda s, m, margins: outcome(then) if (s, m, [*margins]) == (stage, [], [*keys]) else None)
     study = SimpleNamespace(label_of=str, analytes={k: SimpleNamespace(unit="mg/kg") for k in "PQ"})
     stage = SimpleNamespace(root=None, study=study)
     assert verdictset.at_locked_margins(stage, outcome(now), []) == (told and (then, told))  # type: ignore[arg-type]
