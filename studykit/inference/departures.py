@@ -142,9 +142,8 @@ def _against(own: Array, rest: Array, w: Array, log: bool) -> Array:
 
 def noise_share(middle: Array, weights: Array, margin: Margin) -> float:
     """Largest standard error of a zone against its mixed container, over that of a difference of two zones; at most 1."""
-    w = weights / weights.sum(axis=-1, keepdims=True)
     with np.errstate(all="ignore"):
-        part = w * np.exp(middle) if margin.log else w + 0 * middle
+        part = weights * np.exp(middle) if margin.log else weights + 0 * middle
         part = part / part.sum(axis=-1, keepdims=True)
         square = ((1 - part) ** 2 - part**2 + (part**2).sum(axis=-1, keepdims=True)) / 2
     known = square[np.isfinite(square)]

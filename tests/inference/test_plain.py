@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 
 from studykit.inference import contrasts as many
+from studykit.inference import critical_range, each, unlike, wide
 from studykit.inference import departures as departing
 from studykit.inference import judge as judging
 from studykit.inference.cells import CellBounds
@@ -442,3 +443,57 @@ def test_the_noise_of_a_zone_is_that_of_the_textbook_at_the_worst_zone():
             worst = max(((1 - p[j]) ** 2 + sum(q**2 for i, q in enumerate(p) if i != j)) / 2 for p in each for j in range(k))
             assert departing.noise_share(middle, weights, margin) == pytest.approx(min(1.0, math.sqrt(worst)))
     assert departing.noise_share(np.full((1, 2), np.nan), np.ones((1, 2)), raw) == 1.0
+
+
+def test_a_form_bounds_its_largest_eigenvalue_from_above():
+    """Against numpy's eigenvalues of the whole matrix, blocks and a common part of either sign."""
+    rng = np.random.default_rng(31)
+    for _ in range(40):
+        n, k, q = (int(x) for x in rng.integers((2, 1, 1), (5, 4, 4)))
+        half, C = rng.standard_normal((n, k, k)), rng.standard_normal((q, q))
+        at = np.sort(rng.permutation(n * k)[:max(2, n * k - 1)])
+        form = wide.Form(blocks=half @ half.swapaxes(1, 2) * rng.choice([0.01, 1.0]), at=at,
+                         P=rng.standard_normal((len(at), q)), C=(C + C.T) / 2)
+        whole = form.dense()
+        assert form.top() >= np.linalg.eigvalsh(whole).max() * (1 - 1e-12)
+        assert form.diagonal() == pytest.approx(np.diag(whole))
+        x = rng.standard_normal(len(at))
+        assert form @ x == pytest.approx(whole @ x)
+        keep, scale = np.sort(rng.permutation(len(at))[:2]), rng.standard_normal(2)
+        assert form.of(keep, scale).dense() == pytest.approx(whole[np.ix_(keep, keep)] * np.outer(scale, scale))
+        assert form.of(keep).dense() == pytest.approx(whole[np.ix_(keep, keep)])
+
+
+@pytest.mark.parametrize("alpha", [0.04, 0.05, 0.0501, 0.06, 0.1, 0.2, 0.4])
+def test_what_unlike_scatter_costs_is_said_above_five_per_cent_alone(alpha):
+    """By the worst level itself: said where alpha is above 0.05 and that is half a tenth of a point more, or further off."""
+    for n in range(2, 30):
+        worst = unlike.worst_level(n, alpha)
+        said = unlike.unlike_words(n, alpha)
+        assert bool(said) == (alpha > 0.05 and worst >= alpha + 0.0005)
+        assert not said or f"few of {n} containers" in said
+        assert not said or f"up to {100 * worst:.1f} % may err" in said
+    assert unlike.unlike_words(1, alpha) == ""
+
+
+@pytest.mark.parametrize(("depths", "told"), [(2, "two"), (3, "three"), (4, "four"), (5, "five"), (6, "6")])
+def test_depths_are_told_in_words_up_to_five(depths, told):
+    one = critical_range.singles_arithmetic(depths, 1, 1).sentences()
+    assert f"all pairs of {told} depths together" in one[1]
+    assert one[3].startswith("With 1 analyte, ")
+    more = critical_range.singles_arithmetic(depths, 2, 3).sentences()
+    assert more[0].startswith("Two means of 2 results can never")
+    assert more[3].startswith("With 3 analytes, ")
+
+
+@pytest.mark.parametrize(("span", "exact", "twice", "noise", "read"), [
+    ((0.1, 0.3), 2, True, 0.1, True), ((0.3, 0.3), 2, True, 0.1, False), ((0.1, 0.3), 3, True, 0.1, False),
+    ((0.1, 0.3), 2, False, 0.1, False), (None, 2, True, 0.1, False), (None, 1, False, None, True), (None, 3, False, None, True),
+    (None, 4, False, None, False)])
+def test_readings_count_by_themselves_only_where_nothing_tells_their_scatter(span, exact, twice, noise, read):
+    """Five containers, the last 10 apart beside a margin of 2: fewer than half by numbers and the noise between two ends, or no
+    noise at all and fewer than four by numbers, the least of which a middle half tells a scatter."""
+    values = {(c, d): [100.0 + c + (10.0 if (c, d) == (4, 1) else 0.1 * d)] for c in range(5) for d in range(2)}
+    cells = dataclasses.replace(cells_of(values, 5, 2, Margin.absolute(2.0)), exact=np.arange(5) >= 5 - exact, noise_span=span)
+    got = each.read_beyond(cells, Margin.absolute(2.0), noise, twice=twice)
+    assert got.tolist() == [[0]] * 4 + [[int(read)]]

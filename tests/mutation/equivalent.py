@@ -546,6 +546,25 @@ EQUIVALENT |= {
     "np.isnan(low).all(axis=-1, keepdims=True)|0": "a lost cell is lost at both ends",
     "inference/departures|departures_between|other function|np.isnan(high).any(axis=-1, keepdims=True)|"
     "np.isnan(high).all(axis=-1, keepdims=True)|0": "a lost cell is lost at both ends",
+    "verdict/unopened|unlike|comparison|stage.containers['treatment'] == 'stored'|"
+    "stage.containers['treatment'] >= 'stored'|0":
+        "of the treatments that a table may name it is the last in the alphabet",
+    "inference/departures|noise_share|arithmetic|weights + 0 * middle|weights - 0 * middle|0": "only NaN is added, where lost",
+    "verdict/rule|_said|comparison|model.word == 'stratified'|model.word >= 'stratified'|0":
+        "of the words of a mean it is the last in the alphabet",
+    "inference/screened|words_between|comparison|beyond == 1|beyond >= 1|0": "of -1, 0 and 1 none lies above 1",
+    "inference/screened|_within|arithmetic|edge - NEAR * np.abs(edge)|edge + NEAR * np.abs(edge)|0":
+        "a computed reach within a billionth of the margin, above which the exact look would decide",
+    "inference/screened|_beyond|comparison|lo.mean(axis=1) > edge|lo.mean(axis=1) >= edge|0":
+        "with a mean at the edge itself p is a half or more: none shown either way",
+    "inference/power|chances|comparison|df >= m|df > m|0": "two ways to draw the same scatter, both exact for as many as m",
+    "inference/critical_range|_starting_with|constant|9.0|11.25|0":
+        "how far an integral reaches: beyond nine standard deviations lies less than 1e-18",
+    "inference/critical_range|_starting_with|constant|9.0|11.25|1":
+        "how far an integral reaches: beyond nine standard deviations lies less than 1e-18",
+    "inference/tost_power|owens_q|arithmetic|centre + 4|centre - 4|0": "hints for the integration, whose error is bounded",
+    "inference/tost_power|owens_q|comparison|low < p < end|low >= p < end|0":
+        "hints for the integration, whose error is bounded",
     "verdict/grid|rows_of|comparison|table['word'] == WITHIN|table['word'] >= WITHIN|0":
         "of the words a cell can hold it is the last in the alphabet",
     "verdict/grid|counts|other function|table.groupby('analyte', sort=False)['container'].nunique()|"

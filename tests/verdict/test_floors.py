@@ -470,3 +470,22 @@ def test_one_floor_beyond_is_that_of_all_only_where_nothing_else_is_known(monkey
     monkeypatch.setattr(floor, "_single", lambda *_: (("A",), (), 1.0))
     stage: Any = SimpleNamespace(study=SimpleNamespace(share_percent=20, scope="stock"))
     assert word_of(stage, model(), word, drawn({"A": (9.0, 9.0)})) == (told, "" if word == BEYOND else "A")
+
+
+@pytest.mark.parametrize(("word", "fitted", "shown", "opened", "unseen", "share", "said"), [
+    (floor.WITHIN, False, "", "", "", 0.0, floor.WITHIN), (floor.UNKNOWN, False, "", "", "", 0.0, "unfitted"),
+    (floor.UNKNOWN, True, "", "", "", 0.0, floor.UNKNOWN), (floor.WITHIN, True, "", "", "", 0.2, floor.WITHIN),
+    (floor.WITHIN, True, "", "", "", 0.21, floor.UNDECIDED), (floor.WITHIN, False, "", "", "", 0.21, floor.WITHIN),
+    (floor.WITHIN, True, "", "A", "", 0.0, floor.UNDECIDED), (floor.BEYOND, True, "", "", "", 0.0, floor.BEYOND),
+    (floor.WITHIN, True, "A", "", "", 0.0, floor.SINGLE), (floor.WITHIN, True, "ABC", "", "", 0.0, floor.MOST),
+    (floor.WITHIN, True, "AB", "", "", 0.0, floor.SINGLE), (floor.UNDECIDED, True, "ABCD", "", "", 0.0, floor.BEYOND),
+    (floor.WITHIN, True, "ABCD", "", "", 0.0, floor.MOST), (floor.UNDECIDED, True, "ABCD", "", "E", 0.0, floor.MOST),
+    (floor.UNKNOWN, False, "AB", "", "", 0.0, floor.SINGLE), (floor.UNDECIDED, True, "", "", "", 0.0, floor.UNDECIDED)])
+def test_the_word_of_four_floors_follows_from_each_of_them(monkeypatch, word, fitted, shown, opened, unseen, share, said):
+    """20 % may lie beyond; half of them are not most, and of some that were not seen not all are beyond."""
+    monkeypatch.setattr(floor, "_single", lambda *_: (tuple(shown), (), share))
+    monkeypatch.setattr(floor, "_unfitted", lambda *_: ("unfitted", ""))
+    monkeypatch.setattr(floor, "FittedModel", SimpleNamespace if fitted else int)
+    stage = SimpleNamespace(study=SimpleNamespace(share_percent=20.0, scope="stock"))
+    drawn = SimpleNamespace(nearest=dict.fromkeys("ABCD", 0.0), unseen=tuple(unseen), open=tuple(opened))
+    assert floor.word_of(stage, SimpleNamespace(rows=None), word, drawn)[0] == said

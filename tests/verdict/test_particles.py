@@ -6,6 +6,7 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -175,3 +176,34 @@ def test_nothing_is_known_to_rise_where_the_store_has_no_viscosity(monkeypatch):
         monkeypatch.setattr(particlebounds, "liquid_in", lambda study, held=held: held)
         stage = SimpleNamespace(study=SimpleNamespace(fluid=declared, components=parts))
         assert particlebounds._rising(stage) == rises
+
+
+def test_bounds_against_the_whole_rest_on_the_containers_that_have_one(monkeypatch):
+    """Of A and B a whole is known, C has zones alone: each bound is worked out over the containers behind it."""
+    rows = SimpleNamespace(measured=pd.DataFrame({"container": ["A", "B", "C", "C"]}))
+    stage = SimpleNamespace(study=None, containers=pd.DataFrame({"container": ["A", "B", "C", "D"]}))
+    made = [SimpleNamespace(analyte="P", reference=r) for r in ("whole", "zones")]
+    monkeypatch.setattr(particlebounds, "liquid_in", lambda _: 1)
+    monkeypatch.setattr(particlebounds, "bounds", lambda *_: made)
+    monkeypatch.setattr(particlebounds, "_with_whole", lambda *_: (pd.DataFrame(index=["A", "B"]), None))
+    monkeypatch.setattr(particlebounds, "what_is_ruled_out", lambda _, own, b: [(b[0].reference, [*own["container"]])])
+    found = particlebounds.ruled_out(stage, [SimpleNamespace(analyte="P", rows=rows)])
+    assert found == (("whole", ["A", "B"]), ("zones", ["A", "B", "C"]))
+
+
+def test_no_bound_where_one_end_does_not_scatter(monkeypatch):
+    """Ends alike in all containers have no interval; scatter of both has t limits."""
+    wholes = pd.Series([10.0, 10.0, 10.0], index=[*"ABC"])
+    model = SimpleNamespace(alpha=0.05)
+    for top, bottom, there in (([9.0, 8.0, 9.5], [11.0, 12.0, 11.5], True), ([9.0, 9.0, 9.0], [11.0, 12.0, 11.5], False),
+                               ([9.0, 8.0, 9.5], [11.0, 11.0, 11.0], False), ([9.0, 9.0, 9.0], [9.0, 9.0, 9.0], False),
+                               ([9.0, 8.0, 9.5], [9.0, 8.0, 9.5], True), ([0.0, 8.0, 9.5], [11.0, 12.0, 11.5], False)):
+        ends = pd.DataFrame({"upper": top, "lower": bottom}, index=[*"ABC"])
+        monkeypatch.setattr(particlebounds, "_with_whole", lambda *_, e=ends: (e, wholes))
+        found = particlebounds._against_whole(None, model)
+        assert (found is not None) == there
+        if found is not None:
+            for span, v in zip(found, (top, bottom), strict=True):
+                logs = np.log(np.array(v) / 10)
+                wanted = 100 * np.expm1(stats.t.interval(0.95, 2, logs.mean(), stats.sem(logs)))
+                assert (span.low, span.high) == pytest.approx(tuple(wanted))

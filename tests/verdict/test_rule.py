@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -421,3 +422,29 @@ def test_under_a_declared_scatter_or_lots_the_containers_needed_are_those_of_the
     rest = cells - cells.mean(axis=0)
     assert verdict.containers_needed(m) == plan(m.mean_values, rest.T @ rest / 5, m.rows.margin.edge, alpha=0.05, chance=0.8,
                                                 most=500, structure="pooled")
+
+
+def test_zones_of_a_margin_on_one_side_have_their_sentence_unless_bounds_leave_it_open(monkeypatch):
+    """Bounds that leave the word open give their own reason; else the sentence is that of zones."""
+    monkeypatch.setattr(verdict, "_said_of_zones", lambda *_: "of zones")
+    bounds = SimpleNamespace(reason="it depends on where limits lie.")
+    for side, word, given, said in ((1, "inconclusive", None, "of zones"), (1, "homogeneous", bounds, "of zones"),
+                                    (-1, "stratified", bounds, "of zones"), (1, "homogeneous", None, "of zones"),
+                                    (-1, "inconclusive", bounds, "inconclusive. It depends on where limits lie: so."),
+                                    (0, "inconclusive", bounds, "inconclusive. It depends on where limits lie: so.")):
+        model = SimpleNamespace(pairs=None, n_containers=5, word=word, bounds=given,
+                                rows=SimpleNamespace(margin=SimpleNamespace(side=side)))
+        assert verdict._said(model, SimpleNamespace(text=lambda: "so"), "5 %", None) == said
+
+
+@pytest.mark.parametrize(("whole", "few"), [(0, True), (1, True), (2, False)])
+def test_without_two_whole_containers_none_are_planned(monkeypatch, whole, few):
+    """One degree of freedom is the least that a scatter is known by."""
+    cells = np.full((4, 2), np.nan)
+    cells[:whole] = np.array([[1.0, 2.0], [3.0, 5.0]])[:whole]
+    monkeypatch.setattr(verdict, "known", lambda _: cells)
+    monkeypatch.setattr(verdict, "plan_containers", lambda *_, **__: 17)
+    monkeypatch.setattr(verdict, "heights_of", lambda _: None)
+    model = SimpleNamespace(cells=SimpleNamespace(departures=None, groups=None), structure="pooled", by_declaration=False,
+                            alpha=0.05, mean_values=np.zeros(2), rows=SimpleNamespace(margin=Margin.absolute(1)))
+    assert verdict.containers_needed(model) == (None if few else 17)
