@@ -55,10 +55,11 @@ def _with_drift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
     """
     out: list[Candidate] = []
     for c in found:
-        own = [d for d in found if d.cause == "drift" and d.place == c.place and d.rows == c.rows]
+        beside = [s for s in found if s.rows == c.rows]
+        own = [d for d in beside if d.cause == "drift"]
         if c.cause == "drift" and c is own[0]:
-            left = [s for s in found if _brought(s, own)]
-            out.append(_one_drift(f, [*own, *(s for s in found if _as_drift(s, own) and s not in left)], left))
+            also = [s for s in beside if _as_drift(s, own) and not _brought(s, own)]
+            out.append(_one_drift(f, [*own, *also], [s for s in beside if _brought(s, own)]))
         elif c.cause != "drift" and not _brought(c, own) and not _as_drift(c, own):
             out.append(c)
     return out
@@ -66,13 +67,13 @@ def _with_drift(f: Frame, found: Sequence[Candidate]) -> list[Candidate]:
 
 def _as_drift(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
     """Whether a shift of a run that drifts in other analytes could be a drift of it as well (a rival): it is told with them."""
-    return shift.cause == "run shift" and bool(drifts) and any(cause == "drift" and place == drifts[0].place
-                                                               for cause, place, _ in shift.rivals)
+    places = {d.place for d in drifts}
+    return shift.cause == "run shift" and any(cause == "drift" and place in places for cause, place, _ in shift.rivals)
 
 
 def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
     """Whether a shift of a run is what is left of these drifts of it: in their analytes mostly, that way, and no larger."""
-    if shift.cause != "run shift" or not drifts or any(d.place != shift.place for d in drifts):
+    if shift.cause != "run shift":
         return False
     amounts = [d.amount for d in drifts for a in d.columns if a in shift.columns]
     if len(amounts) < max(1, len(shift.columns) / 2):
@@ -83,7 +84,7 @@ def _brought(shift: Candidate, drifts: Sequence[Candidate]) -> bool:
 def _one_drift(f: Frame, drifts: Sequence[Candidate], shifts: Sequence[Candidate]) -> Candidate:
     """The drifts of one run as one explanation, whose detail tells how far each analyte drifts; shifts as rivals."""
     rivals = {rival[0]: rival for d in drifts for rival in d.rivals if rival[0] != "drift"}
-    for s in shifts[:1]:
+    for s in shifts:  # the first of them is told
         rivals.setdefault(s.cause, (s.cause, s.place, drifts[0].net - s.net))
     first = replace(drifts[0], rivals=tuple(rivals.values()))
     if len(drifts) == 1:
@@ -181,8 +182,10 @@ def settled_apart(sc: Scene, a: int) -> bool:
             far.append(float(sc.f.y[rows[np.argmin(height[rows])], a] - sc.f.y[rows[np.argmax(height[rows])], a]))
     limit = max(SHOWN if sc.f.relative[a] else 0.0, 8 * float(np.nan_to_num(sc.f.stated[a]))) * (1 - ROUNDING)
     x = np.array(far)
-    count = max((x >= limit).sum(), (x <= -limit).sum(), 0) if limit > 0 else 0
-    return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) >= limit]))) / 3)
+    up, down = x >= limit, x <= -limit
+    if limit <= 0 or max(up.sum(), down.sum()) < SEVERAL:
+        return False
+    return bool(np.ptp(x) > abs(float(np.median(x[up | down]))) / 3)
 
 
 def _of_runs(found: Sequence[Candidate]) -> list[Candidate]:
@@ -196,11 +199,11 @@ def _without_levels(sc: Scene, found: Sequence[Candidate]) -> list[Candidate]:
 
     Such a level is off by no more than the stock's zones differ, in each of its analytes.
     """
-    mixed = {int(sc.f.at[i]) for c in found if c.cause in MIXED for i in c.rows[:1] if c.place == "container"}
+    mixed = {int(sc.f.at[c.rows[0]]) for c in found if c.cause in MIXED and c.place == "container"}
     far = np.ptp(sc.m.profile[np.unique(sc.f.place[sc.f.zone])], axis=0)
 
     def by_mixing(c: Candidate) -> bool:
-        box = next((int(sc.f.at[i]) for i in c.rows if sc.f.zone[i]), -1)
+        box = int(sc.f.at[c.rows[0]])
         return c.cause in LEVELS and box in mixed and all(abs(sc.m.u[box][a]) <= far[a] for a in c.columns)
 
     return [c for c in found if not by_mixing(c)]
@@ -212,7 +215,7 @@ def _of_the_floor(found: Sequence[Candidate]) -> list[Candidate]:
     Of that what has sunk is rich and the rest thinned, and neither balance nor settling does both.
     """
     heels = {c.rows[0] for c in found if c.cause == "heel in the zone"}
-    thinned = {c.rows[0] for c in found if c.cause == PORTION and c.place == "bottle" and c.amount < 1} & heels
+    thinned = {c.rows[0] for c in found if c.cause == PORTION and c.amount < 1} & heels
     rival = (PORTION, "the same bottle", float("nan"))
     return [replace(c, rivals=(*c.rivals, rival)) if c.cause == "heel in the zone" and c.rows[0] in thinned else c
             for c in found if c.cause != PORTION or c.rows[0] not in thinned]

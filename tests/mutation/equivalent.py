@@ -485,6 +485,7 @@ AT_A_BOUND: dict[str, tuple[str, ...]] = {
 Where readings can meet a bound, as rounded results, counts and ratios of two of them do, it has a test at the bound instead.
 """
 EQUIVALENT |= {name: why for why, names in AT_A_BOUND.items() for name in names}
+OF_ONE_BOTTLE = "an explanation of one bottle has one row, and a thinned floor's part the lowest rows of one container"
 EQUIVALENT |= {
     "physics/bounds|_constraints|comparison|np.abs(pull) > SHOWS|np.abs(pull) >= SHOWS|0":
         "a departure worked out from a column in time against 1e-9: equal to it in no computed profile",
@@ -591,4 +592,28 @@ EQUIVALENT |= {
         "readings are multiples of the step: none is half of it",
     "inference/margin|Margin.one_sided|constant|0.0|1|0":
         "where neither an absolute margin nor a factor stands, per cent do: the definition asks for exactly one",
+    "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|1": OF_ONE_BOTTLE,
+    "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|2": OF_ONE_BOTTLE,
+    "quality/together|_of_the_floor|index|c.rows[0]|c.rows[-1]|3": OF_ONE_BOTTLE,
+    "quality/together|_of_runs|index|c.rows[0]|c.rows[-1]|0": OF_ONE_BOTTLE,
+    "quality/together|_at_the_floor|index|c.rows[0]|c.rows[-1]|0": OF_ONE_BOTTLE,
+    "quality/together|_at_the_floor|index|c.rows[0]|c.rows[-1]|1": OF_ONE_BOTTLE,
+    "quality/together|_at_the_floor|index|c.rows[0]|c.rows[-1]|2": OF_ONE_BOTTLE,
+    "quality/together|_at_the_floor|index|c.rows[0]|c.rows[-1]|3": OF_ONE_BOTTLE,
+    "quality/together|one_way|index|c.rows[0]|c.rows[-1]|0": OF_ONE_BOTTLE,
+    "quality/together|one_way|index|c.rows[0]|c.rows[-1]|1": OF_ONE_BOTTLE,
+    "quality/together|_without_levels|index|c.rows[0]|c.rows[-1]|0": "all rows of such an explanation are of one container",
+    "quality/together|_without_levels.by_mixing|index|c.rows[0]|c.rows[-1]|0":
+        "all rows of such an explanation are of one container",
+    "quality/together|_without_levels|comparison|c.place == 'container'|c.place >= 'container'|0":
+        "the only other place of such an explanation is a bottle, which comes before it in the alphabet",
+    "quality/together|could_settle|comparison|c.cause == 'wrong product'|c.cause >= 'wrong product'|0":
+        "no cause comes after it in the alphabet",
+    "quality/together|settled_apart|comparison|x >= limit|x > limit|0":
+        "the limit lies a share of 1e-9 below what readings of few digits can differ by",
+    "quality/together|settled_apart|comparison|x <= -limit|x < -limit|0":
+        "the limit lies a share of 1e-9 below what readings of few digits can differ by",
+    "quality/together|lowest|comparison|height[row] <= np.nanmin(height[sc.rows_of(int(sc.f.at[row]))]) + 1e-09|"
+    "height[row] < np.nanmin(height[sc.rows_of(int(sc.f.at[row]))]) + 1e-09|0":
+        "no two heights that a person enters differ by a billionth of the unit",
 }

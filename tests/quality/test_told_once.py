@@ -70,6 +70,10 @@ def test_zones_without_a_number_or_a_height_are_left_out() -> None:
     assert not settled_apart(replace(sc, f=replace(sc.f, y=y)), 0)
     sc.f.rows.loc[[2, 5], "height"] = np.nan
     assert not settled_apart(sc, 0)
+    alike = layered((0.30, 0.31, 0.35, 0.9))
+    y = alike.f.y.copy()
+    y[[10, 11], 0] = np.nan  # a single reading is no profile, not even a flat one: the three others are alike
+    assert not settled_apart(replace(alike, f=replace(alike.f, y=y)), 0)
 
 
 @pytest.mark.parametrize(("far", "yes"), [(0.061, True), (0.059, False), (-0.061, True)])
@@ -101,6 +105,12 @@ def test_what_settling_by_own_rates_could_bring_about() -> None:
         "carry-over": could_settle(sc, cand("carry-over", (0, 3, 6), (0,), place="run R1"))}
     assert {k for k, v in told.items() if v} == {"flat", "drift", "drift that rests on Si", "swap, first half of what bears",
                                                  "portion", "carry-over of a bottle"}
+
+
+def test_of_four_analytes_of_a_swap_the_first_two_have_to_have_settled_apart() -> None:
+    sc = layered((0.3, 0.3, 0.9, 0.0), ("Si", "P", "Zn", "Ca"))
+    assert not could_settle(sc, cand("swapped samples", (0, 2), (0, 1, 2, 3), bears=(0, 1, 2, 3)))
+    assert could_settle(sc, cand("swapped samples", (0, 2), (0, 1, 2), bears=(0, 1, 2)))  # of three the first alone
 
 
 def test_what_could_be_a_whole_container_that_settled() -> None:
@@ -179,6 +189,8 @@ def test_the_floor_in_words_and_what_is_no_part_of_it() -> None:
     zone[9] = False
     composite = replace(sc, f=replace(sc.f, zone=zone))
     assert told_once(composite, [portion(2), portion(5), portion(8), portion(9)])[0].cause == FLOOR  # a composite is no zone
+    one = told_once(sc, [portion(2), portion(5), portion(8), portion(11, 1.0)])  # nothing is thinned by a factor of 1
+    assert (one[0].rows, [c.cause for c in one]) == ((2, 5, 8), [FLOOR, "portion or dilution"])
 
 
 def test_the_lowest_zone_is_that_of_its_own_container() -> None:
@@ -203,7 +215,7 @@ def test_the_drifts_of_one_run_are_one_cause_that_tells_each() -> None:
     (drift,) = told_once(sc, [*own, cand("run shift", tuple(range(6)), (0, 1), gain=10.0, amount=-0.04, place="run R3")][:2])
     assert (drift.columns, drift.gain) == ((0, 1), 40.0)
     assert drift.detail == "Si by 22 % and P by -9.5 %"
-    other = cand("drift", tuple(range(6)), (1,), amount=-0.1, place="run R4")
+    other = cand("drift", (6, 7, 8), (1,), amount=-0.1, place="run R4")
     assert len(told_once(sc, [own[0], other])) == 2
 
 
@@ -236,3 +248,44 @@ def test_what_a_named_cause_brings_along_is_not_told_beside_it() -> None:
     (joined,) = told_once(sc, [thin, heel])
     assert (joined.cause, [r[0] for r in joined.rivals]) == ("heel in the zone", ["portion or dilution"])
     assert len(told_once(sc, [replace(thin, amount=1.2), heel])) == 2
+    assert len(told_once(sc, [replace(thin, amount=1.0), heel])) == 2
+    others = [cand("unit slip", (5,), (0, 1), amount=0.1), cand("value alone", (5,), (1,))]  # of that bottle, and no portion
+    assert told_once(sc, [heel, *others]) == (heel, *others)
+    assert [c.rivals for c in told_once(sc, [thin, heel, *others])[1:]] == [(), ()]
+
+
+def test_a_further_shift_of_an_analyte_beside_one_that_the_drift_leaves_is_told_with_the_drift() -> None:
+    """Two shifts of one analyte in a run, the first within the drift, the second larger and perhaps a drift too: one cause."""
+    sc = layered((0.0, 0.0, 0.0), analytes=("Si", "P"))
+    run = tuple(range(6))
+    drift = cand("drift", run, (0,), amount=-0.09, place="run R3")
+    small = cand("run shift", run, (0,), gain=10.0, amount=-0.04, place="run R3")
+    large = cand("run shift", run, (0,), gain=12.0, amount=0.2, place="run R3", rivals=(("drift", "run R3", 1.0),))
+    (one,) = told_once(sc, [drift, small, large])
+    assert (one.cause, one.gain, one.detail) == ("drift", 32.0, "Si by -8.6 %")  # exp(-0.09) - 1: that of the drift
+    assert [r[0] for r in one.rivals] == ["run shift"]
+
+
+def test_analytes_are_told_in_their_order_however_many_there_are() -> None:
+    """The ninth and the second of nine: of three bottles each, of containers that have settled apart and of a thinned floor."""
+    names = tuple(f"A{k}" for k in range(9))
+    sc = scene_of({(box, 2): {"A1": x, "A8": x} for box, x in enumerate((0.3, 0.3, 0.9, 0.0))}, analytes=names, s=0.02)
+    found = [cand("value alone", (2,), (8,)), cand("value alone", (5,), (1,)), cand("value alone", (8,), (8,))]
+    assert [c.columns for c in told_once(sc, found)] == [(1, 8)]
+    assert [c.columns for c in told_once(sc, [portion(2, 0.6, (8,)), portion(5, 0.5, (1,)), portion(8, 0.4, (8,))])] == [(1, 8)]
+    one, other = (cand("drift", tuple(range(6)), (a,), amount=0.1, place="run R3") for a in (8, 1))
+    quiet = scene_of(analytes=names)
+    assert [(c.columns, c.detail) for c in told_once(quiet, [one, other])] == [((1, 8), "A1 by 11 % and A8 by 11 %")]
+    assert could_settle(quiet, cand("wrong product", (3, 4, 5), (0, 1, 2, 3), amount=0.5))
+    assert not could_settle(quiet, cand("wrong product", (3, 4, 5), (0, 1, 2, 3, 4), amount=0.5))  # more than half of nine
+
+
+def test_the_first_twelve_analytes_of_a_drift_are_told_and_the_rest_counted() -> None:
+    sc = scene_of(analytes=tuple(f"A{k:02d}" for k in range(13)))
+    (one,) = told_once(sc, [cand("drift", tuple(range(6)), (a,), amount=0.1, place="run R3") for a in range(13)])
+    assert one.detail.endswith("A11 by 11 % and 1 more")
+
+
+def test_a_run_of_one_bottle_that_is_shifted_and_whose_value_stands_alone_are_two_things() -> None:
+    found = [cand("run shift", (4,), (0,), amount=0.1, place="run R3"), cand("value alone", (4,), (1,), place="cell")]
+    assert told_once(scene_of(analytes=("Si", "P")), found) == tuple(found)
