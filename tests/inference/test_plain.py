@@ -12,12 +12,13 @@ import pytest
 from scipy import stats
 
 from studykit.inference import contrasts as many
-from studykit.inference import critical_range, each, unlike, wide
+from studykit.inference import critical_range, declared, each, single, unlike, wide
 from studykit.inference import departures as departing
 from studykit.inference import judge as judging
 from studykit.inference.cells import CellBounds
 from studykit.inference.margin import Margin
 from studykit.study.definition import Margin as DeclaredMargin
+from studykit.study.precision import Precision
 
 EDGE = 1.0
 
@@ -497,3 +498,60 @@ def test_readings_count_by_themselves_only_where_nothing_tells_their_scatter(spa
     cells = dataclasses.replace(cells_of(values, 5, 2, Margin.absolute(2.0)), exact=np.arange(5) >= 5 - exact, noise_span=span)
     got = each.read_beyond(cells, Margin.absolute(2.0), noise, twice=twice)
     assert got.tolist() == [[0]] * 4 + [[int(read)]]
+
+
+def test_a_container_may_lie_beyond_where_its_furthest_filling_would_be_shown_there():
+    """Brute force: the limit at its upper end as a number, and then named; the noise is the same."""
+    margin, words = Margin.absolute(2.0), set()
+    low = np.array([[100.0, 100.2], [101.0, 100.9], [99.0, 99.3], [100.0, 100.0], [102.0, 101.7], [98.0, 98.1]])
+    for top in np.linspace(102.0, 106.0, 33):
+        ends = low.copy()
+        ends[3, 1] = top
+        rows = np.arange(6).repeat(2), np.tile([0, 1], 6)
+        limited = CellBounds.of_rows(*rows, low.ravel(), ends.ravel(), shape=(6, 2), margin=margin)
+        filled = CellBounds.of_rows(*rows, ends.ravel(), ends.ravel(), shape=(6, 2), margin=margin)
+        may = each.may_lie_beyond(limited, margin, 0.5, 10.0, 0.05)
+        named = each.containers_beyond(filled, margin, 0.5, 10.0, 0.05).names
+        assert may == named
+        words.add(bool(may))
+    assert words == {True, False}
+
+
+@pytest.mark.parametrize("looked_at", [1, 2, 5])
+def test_groups_on_one_side_share_alpha_with_all_that_are_looked_at(looked_at):
+    """A one-sided t test of each of two zones at alpha / groups / zones, by scipy."""
+    margin, seen = Margin.declared(DeclaredMargin(absolute=1.0, side="above"), "g"), set()
+    rng = np.random.default_rng(37)
+    for _ in range(16):
+        d = rng.uniform(0.5, 3.0) + 0.6 * rng.standard_normal(5)
+        v = np.column_stack([d, -d])
+        got = departing.group_between(v, v, margin, alpha=0.05, step=0.0, looked_at=looked_at)
+        p = float(stats.ttest_1samp(d, 1.0, alternative="greater").pvalue)
+        assert [bool(x[2]) for x in got] == [p < 0.05 / looked_at / 2, False]
+        low, high = stats.t.interval(0.9, 4, d.mean(), stats.sem(d))
+        assert got[0][:2] == pytest.approx((low, high), rel=1e-5)
+        seen.add(bool(got[0][2]))
+    assert seen == {True, False}
+
+
+@pytest.mark.parametrize("structure", ["pooled", "own gradient"])
+def test_a_level_far_off_changes_no_p_value_of_a_declared_scatter(structure):
+    """Readings of a hundred million that scatter by a tenth say what those about zero say."""
+    v = 0.1 * np.random.default_rng(41).standard_normal((9, 4))
+    near = declared.departure_p(v, structure)
+    assert 0 < near < 1
+    assert declared.departure_p(v + 1e8, structure) == pytest.approx(near, abs=5e-3)
+    assert declared.departure_p(v - 1e8, structure) == pytest.approx(near, abs=5e-3)
+    assert math.isnan(declared.departure_p(np.zeros((9, 4)) + 1e8, structure))
+    assert math.isnan(declared.departure_p(v[:2], structure))
+    assert not math.isnan(declared.departure_p(v[:3], structure))
+
+
+PRECISION = Precision(kind="laboratory", level=100, unit="mg/kg", r=2.77, s_r=1.0, source="invented")
+
+
+def test_what_is_decided_needs_no_more_results_than_the_depth_with_most():
+    """Three and one results: a decided word stands with the number there is."""
+    told = single.judge_container("P", {"upper": [100.0, 100.0, 100.0], "lower": [130.0]}, PRECISION, Margin.absolute(5.0),
+                                  scatter=single.which_scatter(PRECISION, ["1"]))
+    assert (told.word, told.counts, told.results_needed()) == ("stratified", (3, 1), 3)

@@ -566,6 +566,12 @@ EQUIVALENT |= {
     "inference/tost_power|owens_q|arithmetic|centre + 4|centre - 4|0": "hints for the integration, whose error is bounded",
     "inference/tost_power|owens_q|comparison|low < p < end|low >= p < end|0":
         "hints for the integration, whose error is bounded",
+    "inference/declared|departure_p|constant|0|1|0": "none whole: fewer than two degrees of freedom either way",
+    "inference/influence|without_each|constant|1|2|0": "how many studies are worked on at once",
+    "inference/single|SingleResult.reasons|comparison|self.word == 'stratified'|self.word >= 'stratified'|0":
+        "of the words it is the last in the alphabet",
+    "inference/departures|between|comparison|_most(f, t_of(f.df, 1 - alpha), step, s, edge) < edge|"
+    "_most(f, t_of(f.df, 1 - alpha), step, s, edge) <= edge|0": "the end of a search for the worst, of continuous numbers",
     "verdict/grid|rows_of|comparison|table['word'] == WITHIN|table['word'] >= WITHIN|0":
         "of the words a cell can hold it is the last in the alphabet",
     "verdict/grid|counts|other function|table.groupby('analyte', sort=False)['container'].nunique()|"
