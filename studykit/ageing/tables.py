@@ -74,12 +74,14 @@ def _pairs(found: Ageing, analyte: str) -> list[tuple[str, str]]:
 
 
 def _welch(a: Trend, b: Trend) -> tuple[float, float, float, str, float, float]:
+    """Difference a year with its interval, unit, degrees of freedom, p; NaN where there is no scatter to judge by."""
     (ra, rb), g = (a.rate, b.rate), float(a.own.course.column(YEAR))
     va, vb = ra.se[0, 0] ** 2, rb.se[0, 0] ** 2
     d, se = float(rb.estimate[0, 0] - ra.estimate[0, 0]), math.sqrt(va + vb)
     df = float((va + vb) ** 2 / (va**2 / ra.df[0] + vb**2 / rb.df[0])) if se > 0 else math.nan
     half, show = float(stats.t.isf(0.025, df)) * se, a.own.margin.shown
-    return show(d * g), show((d - half) * g), show((d + half) * g), a.own.unit, df, float(2 * stats.t.sf(abs(d) / se, df))
+    p = float(2 * stats.t.sf(abs(d) / se, df)) if se > 0 else math.nan
+    return show(d * g), show((d - half) * g), show((d + half) * g), a.own.unit, df, p
 
 
 def times(found: Ageing) -> pd.DataFrame:

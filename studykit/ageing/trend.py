@@ -6,7 +6,8 @@ its own line and limits, and the earliest time over all pairs is told of the mea
 right in 95 % of studies, and the least of all limits is no longer than that. *Shown beyond* is the earliest of several
 chances to err, so pairs other than lowest against uppermost share one level alpha there, and one in the test of lack of fit.
 Values known only as a limit have no difference: with any of them the analyte has no times, because leaving out what is too
-low to be measured would bend the line.
+low to be measured would bend the line. Readings rounded more coarsely than they scatter about it, as where all are alike,
+would make a line look surer than it is: a group of such has none.
 """
 
 from __future__ import annotations
@@ -33,9 +34,10 @@ from studykit.ageing.shares import Levels
 from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch
 from studykit.core.memory import remembered
+from studykit.inference.bounded import COARSE
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
-from studykit.model.rows import ModelRows
+from studykit.model.rows import ModelRows, cells_of
 from studykit.study.definition import Study
 
 ALL = "all containers"
@@ -228,6 +230,10 @@ def pairs_of(depths: tuple[str, ...]) -> list[tuple[str, str]]:
     return [ends, *(p for p in combinations(depths, 2) if p != ends)]
 
 
+ROUNDED = ("its readings are rounded more coarsely than they scatter about a line, which would look surer than it is; results "
+           "with a digit more, where the laboratory has them, would carry one")
+
+
 def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend], list[str]]:
     """The lines of one analyte, and why a group has none."""
     limits = int((rows.visits["qualifier"] != "").sum())
@@ -243,7 +249,7 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
     fits = {p: lack_of_fit(d["difference"], d["age_months"], d["group"].to_numpy(), d["container"].to_numpy(), course_of(study))
             for p, d in each.items() if len(d)}
     bent = any(f.p < FIT * parts[p] for p, f in fits.items())
-    found, why = list[Trend](), list[str]()
+    found, why, step = list[Trend](), list[str](), cells_of(rows).step
     for label, part in each[outer].groupby("group", sort=True):
         tied = ties(study, rows, factors, part["container"].tolist())
 
@@ -259,7 +265,11 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
             why.append(f"{label}: from {who} drawn at {_count(ages, 'age')} ({_count(len(part), 'difference')}) nothing can be "
                        "told of how a difference grows with time")
         else:
-            found.append(_first_of_all(study, first, others, one))
+            made = _first_of_all(study, first, others, one)
+            if min(float(t.growth.scatter[0]) for t in made.pairs) < (COARSE * step) ** 2:
+                why.append(f"{label}: {ROUNDED}")
+            else:
+                found.append(made)
     return found, why
 
 

@@ -27,6 +27,8 @@ Groups = Callable[[NDArray[np.intp]], Array | None]
 """Places of containers -> columns of the linear model of their profiles, one row each, or None."""
 BATCH = 2_000_000
 """Readings that are held at once where tables with losses are judged without each container."""
+DUST = 1e-12
+"""Share of the largest reading that sums may leave where nothing scatters."""
 FIELDS = ("estimate", "low", "high", "verdict")
 WITHOUT_COLUMNS = ["left_out", *FIELDS, "shift", "changed", "note"]
 
@@ -186,7 +188,7 @@ def residual_table(residual: ArrayLike, fitted: ArrayLike, *, container: Sequenc
     if e.size < 3 or not np.all(np.isfinite(e)):
         raise ValueError("residual must hold three or more finite numbers")
     s = float(np.std(e, ddof=1))
-    score = stats.norm.ppf((stats.rankdata(e) - 0.375) / (e.size + 0.25))
+    score = stats.norm.ppf((stats.rankdata(sort_key(e)) - 0.375) / (e.size + 0.25))
     return pd.DataFrame({"container": list(container), "sample": list(sample) if sample is not None else "",
                          "fitted": f, "residual": e, "standardised": e / s if s > 0 else 0.0 * e,
                          "normal_score": score})[RESIDUAL_COLUMNS]
@@ -215,11 +217,11 @@ class ResidualCheck:
 
 
 def check_residuals(table: pd.DataFrame) -> ResidualCheck:
-    """Summaries of ``residual_table``: normality and scale against level (level constant: NaN)."""
+    """Summaries of ``residual_table``: normality and scale against level (NaN where constant, but for the dust of sums)."""
     e, f = table["residual"].to_numpy(float), table["fitted"].to_numpy(float)
-    constant_e, constant_f = float(np.ptp(e)) == 0, float(np.ptp(f)) == 0
+    constant_e, constant_f = (bool(np.ptp(v) <= DUST * np.abs(e + f).max()) for v in (e, f))
     r = np.nan if constant_e else float(np.corrcoef(e, table["normal_score"].to_numpy(float))[0, 1])
     p = np.nan if constant_e else float(stats.shapiro(e[:5000]).pvalue)
-    rank = None if constant_e or constant_f else stats.spearmanr(np.abs(e), f)
+    rank = None if constant_e or constant_f else stats.spearmanr(sort_key(np.abs(e)), sort_key(f))
     return ResidualCheck(n=e.size, normal_r=r, normal_p=p, scale_rho=np.nan if rank is None else float(rank.statistic),
                          scale_p=np.nan if rank is None else float(rank.pvalue))

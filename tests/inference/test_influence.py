@@ -128,6 +128,18 @@ def test_constant_residuals_have_no_shape() -> None:
     assert np.isnan(got.scale_rho)
 
 
+def test_what_sums_leave_is_no_shape_and_makes_no_ranks() -> None:
+    """Residuals that are equal but for their last digits, as another processor ends sums: ranks of their exact values."""
+    names, last = list("abcdefghijkl"), np.random.default_rng(4).normal(size=(2, 12)) * 3e-15
+    bare = residual_table(last[0], np.log(220.0) + last[1], container=names)
+    assert all(np.isnan(v) for v in check_residuals(bare).to_table()[["correlation", "p"]].to_numpy().ravel())
+    exact = np.array([2, -1, -1, 1, -1, 0, 1, -2, 1, 2, -1, -1.0]), np.repeat([3.0, 5.0, 4.0], 4)
+    got = residual_table(0.01 * exact[0] + last[0], exact[1] + last[1], container=names)
+    np.testing.assert_allclose(got["normal_score"], stats.norm.ppf((stats.rankdata(exact[0]) - 0.375) / 12.25))
+    found, want = check_residuals(got), stats.spearmanr(np.abs(exact[0]), exact[1])
+    assert (found.scale_rho, found.scale_p) == pytest.approx((want.statistic, want.pvalue), rel=1e-12)
+
+
 def test_by_subtraction_it_is_the_t_of_the_others() -> None:
     """Against scipy's one-sample t of each pair of depths, container by container."""
     cells = np.random.default_rng(5).normal(100.0, [1.0, 2.0, 4.0], (30, 3))

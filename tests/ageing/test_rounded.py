@@ -1,0 +1,59 @@
+"""Readings that are all alike, or rounded more coarsely than they scatter: no line that looks surer than it is, no stop."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.ageing import tables
+from studykit.ageing.trend import ROUNDED, Ageing
+from tests.ageing.test_trend import AGES, NONE_BEYOND, dated, planted, study_of
+
+STORES = {"hut": 0.001, "valley": 0.002}
+
+
+def told(change, **more) -> tuple[Ageing, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Lines, rates, pairs of rates, what to do, where ``change`` gives the readings of two stores (frame, facts)."""
+    study = study_of({"course": "linear"}, ("store", "age_months"))
+    frame, facts = planted(STORES, each=3, **more)
+    frame["value"] = change(frame, facts)
+    found, containers = dated(study, frame, facts)
+    tables.answers(study, found), tables.times(found), tables.said(study, found)
+    return found, tables.rates(found), tables.rate_pairs(found), tables.actions(study, found, containers, NONE_BEYOND)
+
+
+@pytest.mark.parametrize("rounded", [lambda v: 0 * v + 220, lambda v: (v / 5).round() * 5, lambda v: v.round(-1)])
+def test_rounded_more_coarsely_than_they_scatter_carries_no_line(rounded) -> None:
+    """The kit's criterion of the verdict: an sd of differences below 0.7 of the step (own judgement)."""
+    found, rates, pairs, _ = told(lambda frame, _: rounded(frame["value"]))
+    assert not found.trends
+    assert found.left_out == tuple(("y", f"store {s}: {ROUNDED}") for s in sorted(STORES))
+    assert rates.empty and pairs.empty
+
+
+def test_one_store_alike_leaves_the_line_of_the_other() -> None:
+    found, rates, pairs, _ = told(lambda frame, facts: frame["value"].round(0).where(
+        frame["container"].map(facts["store"]) == "valley", 100.0))
+    assert [t.own.label for t in found.trends] == ["store valley"]
+    assert found.left_out == (("y", f"store hut: {ROUNDED}"),)
+    assert len(rates) == 1 and pairs.empty
+
+
+def test_rounded_finely_the_line_stays() -> None:
+    whole, rates, *_ = told(lambda frame, _: frame["value"])
+    found, fine, *_ = told(lambda frame, _: frame["value"].round(1))
+    assert len(found.trends) == len(whole.trends) == 2 and not found.left_out
+    np.testing.assert_allclose(fine["per month"], rates["per month"], atol=0.01)
+
+
+def test_without_scatter_and_without_a_step_rates_have_no_p_and_nothing_stops() -> None:
+    """A third in full: no step is seen in it, and no scatter."""
+    found, rates, pairs, todo = told(lambda frame, _: 0 * frame["value"] + 1 / 3)
+    assert len(found.trends) == 2 and not len(found.left_out)
+    assert rates["p no change"].isna().all()
+    assert pairs["difference per year"].tolist() == [0.0]
+    assert pairs[["low", "high", "df", "p"]].isna().all(axis=None)
+    assert math.isfinite(todo["age, months"].max()) and len(todo) >= len(AGES)
