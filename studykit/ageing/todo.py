@@ -30,14 +30,15 @@ def action_words(table: pd.DataFrame, names: Mapping[str, str], verb: str = "Tre
         return ""
     treat, again, leave, none = (table[table["what to do"] == what] for what in (TREAT, AGAIN, LEAVE, NOTHING))
     named, out = partial(_names, of=len(table)), list[str]()
-    for cause, part in sorted(treat.groupby("reason", sort=False), key=lambda group: group[0] != ITSELF):
+    own = treat["because of"].where(treat["reason"] != ITSELF, "")  # each is named with what it is because of, and no more
+    for (cause, _), part in sorted(treat.groupby(["reason", own], sort=False), key=lambda group: group[0][0] != ITSELF):
         why = f", {'each ' * (len(part) > 1)}shown to lie beyond a margin itself" if cause == ITSELF else (
             f", because of {_because(part, names)}: {cause}{ALONE}")
         out.append(f"- {verb} before use: {named(part)}{why}.")
     mine = again["container"].isin([c for c in again["container"] if c in within])
-    for (own, reason), part in again.groupby([mine, "reason"]):
+    for (seen, reason, _), part in again.groupby([mine, "reason", "because of"]):
         out.append(f"- {verb}, or sample again before use: {named(part)}, because of {_because(part, names)}: {reason}"
-                   f"{YET * bool(own)}.")
+                   f"{YET * bool(seen)}.")
     if len(leave):
         days = [f"{named(part)}{f', sample again from {day} on' if day else ''}"
                 for day, part in leave.groupby(leave["until"].astype(str))]

@@ -35,8 +35,8 @@ CANNOT_CONCLUDE = (
     "anything about other containers: one container shows nothing of how they differ among themselves",
     "anything about other lots, ages or stores",
     "the cause: settling, filling, sampling and laboratory drift all look alike here",
-    "this laboratory's own scatter, or the error of drawing: the published repeatability was obtained on "
-    "identical, well-mixed material",
+    "the error of drawing, nor that the laboratory scattered here as stated: a repeatability, published or from a control "
+    "chart, is obtained on well-mixed material",
     "whether something has left the liquid and lies on the floor: depths that agree say nothing about it; a "
     "draw from the floor and a remixed whole would, where the safety data sheet and the site's rules allow them",
 )
@@ -52,11 +52,12 @@ class StandardDeviation:
 
 
 def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Sequence[str] = (), *,
-                  intermediate_s: float | None = None) -> StandardDeviation:
+                  depths: Sequence[str] = (), intermediate_s: float | None = None) -> StandardDeviation:
     """Repeatability within one run; intermediate precision between runs; reproducibility between laboratories.
 
     runs: the run of every result ('' = not known); laboratories likewise, may be left out where all is
-    one laboratory's work. BadInput asks for what is missing.
+    one laboratory's work; depths likewise: where each stands equally often in every run, what runs differ by cancels between
+    them, and it is repeatability. BadInput asks for what is missing.
     """
     if len(set(laboratories)) > 1:
         if precision.s_R is None:
@@ -65,9 +66,13 @@ def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Seque
         return StandardDeviation(s=precision.s_R, kind="reproducibility", reason="the results come from different laboratories")
     if not runs or any(not str(r).strip() for r in runs):
         raise _ask("run", "it is not known whether all depths were measured in one run",
-                   "write the run of every result (the same text for one run), as asked of the laboratory")
+                   "ask the laboratory, and name the column that tells the run under [file.columns] in intake.toml, or where it "
+                   'was one run say so there: run = "1" under [file.constants]')
     if len(set(runs)) == 1:
         return StandardDeviation(s=precision.s_r, kind="repeatability", reason="all depths were measured in one run")
+    if len(depths) and pd.crosstab(np.asarray(runs), np.asarray(depths)).nunique(axis=1).eq(1).all():
+        return StandardDeviation(s=precision.s_r, kind="repeatability",
+                                 reason="every depth was measured equally often in each run, so what runs differ by cancels")
     if intermediate_s is not None:
         return StandardDeviation(s=intermediate_s, kind="intermediate precision",
                        reason="the depths were measured in different runs of one laboratory")

@@ -2,7 +2,9 @@
 
 A later report replaces an earlier one only by a mark: a later report date, a higher revision number,
 or a mapping entry that names the files it revises. Both are kept. The same value again without a mark
-is a repeat; another value without a mark is a contradiction, and neither value is taken.
+is a repeat; another value without a mark is a contradiction, and neither value is taken. Where a later file reports
+several determinations of an earlier one again and not one of them as it was, the date alone does not say whether they
+were corrected or determined once more.
 """
 
 from __future__ import annotations
@@ -18,6 +20,8 @@ import pandas as pd
 from studykit.intake.columns import Table, keys
 
 KEY = ["sample", "analyte", "replicate"]
+SEVERAL = 2
+"""Determinations that a later file may not all change by its date alone: one may well be an amended report's only correction."""
 REVISION_COLUMNS = (
     "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
     "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on", "old_run", "new_run")
@@ -76,10 +80,12 @@ def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -
     lost: list[int] = []
     changes: list[tuple[object, ...]] = []
     numbers: dict[int, int] = {}
+    again_of = again
     size = again.groupby(KEY, sort=False, observed=True)["rank"].transform("size")
     again = again.drop(index=_marked_pairs(again[size == 2], lost, changes, numbers))
     for _, group in again.groupby(KEY, sort=False, observed=True):
         _one(group, refused, lost, changes, numbers)
+    _all_changed(again_of, refused, lost, changes, numbers)
     for i, number in numbers.items():
         revision[i] = number
     return Sorted(current=considered[~np.isin(considered, lost)], revision=revision, refused=tuple(refused),
@@ -173,9 +179,9 @@ def _place(row: pd.Series) -> str:
 def _later(new: pd.Series, old: pd.Series) -> str:
     """The mark by which one report replaces another; '' where there is none."""
     if new["rank"] != old["rank"]:
-        return "mapping"
+        return "mapping" if new["rank"] > old["rank"] else ""
     if new["stated_revision"] != old["stated_revision"]:
-        return "revision number"
+        return "revision number" if new["stated_revision"] > old["stated_revision"] else ""
     later = old["day"] >= 0 and new["day"] > old["day"] and not (new["run"] and old["run"] and new["run"] != old["run"])
     return "report date" if later and _swapped_day(old) < _swapped_day(new) else ""
 
@@ -221,6 +227,31 @@ def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[in
                         new["as_written"], new["value"], not _same(old, new), _later(new, old), old["source_file"],
                         old["source_row"], old["reported_on"], new["source_file"], new["source_row"],
                         new["reported_on"], old["run"], new["run"]))
+
+
+def _all_changed(again: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[int],
+                 changes: list[tuple[object, ...]], numbers: dict[int, int]) -> None:
+    """Every report of determinations is refused where a later file, by its date alone, has another value for each of several."""
+    told = pd.DataFrame(changes, columns=list(REVISION_COLUMNS))
+    told = told[(told["mark"] == "report date") & (told["old_file"] != told["new_file"])]
+    files = told.groupby(["old_file", "new_file"])["changed"].agg(["all", "size"])
+    doubted = told.set_index(["old_file", "new_file"]).loc[files.index[files["all"] & (files["size"] >= SEVERAL)]]
+    asked = {tuple(k) for k in doubted[KEY].itertuples(index=False)}
+    changes[:] = [c for c in changes if tuple(c[:3]) not in asked]
+    for key, group in again.groupby(KEY, sort=False, observed=True) if asked else ():
+        if tuple(key) not in asked:
+            continue
+        old, new = group.iloc[0], group.iloc[-1]
+        for i, row in group.iterrows():
+            other = old if row is not old and row.name == new.name else new
+            refused.append((int(str(i)), f"is reported a second time, {'earlier' if other is old else 'later'}, in {_place(other)}, "
+                            f"with another value ({other['as_written']}), as all is that stands in both files: corrected, or "
+                            "determined once more?",
+                            f"ask the laboratory; if corrected, write revises = \"{old['base_file']}\" into the entry of "
+                            f"{new['base_file']} in intake.toml; if determined once more, replicate = 2 under its "
+                            "[file.constants]"))
+            numbers.pop(int(str(i)), None)
+        lost.extend(sorted({int(str(i)) for i in group.index} - set(lost)))
 
 
 def _contradiction(group: pd.DataFrame, row: pd.Series, old: pd.Series, refused: list[tuple[int, str, str]],

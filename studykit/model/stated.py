@@ -39,7 +39,7 @@ def single_result(study: Study, rows: ModelRows) -> SingleResult:
     if precision is None:
         raise DesignMismatch("No repeatability is known for this analyte, so nothing can be said of a difference: give "
                              "the laboratory's own (repeatability) or a published one (method_key) in study.toml.")
-    scatter = which_scatter(precision, [str(r) for r in measured["run"]],
+    scatter = which_scatter(precision, [str(r) for r in measured["run"]], depths=[str(d) for d in measured["depth"]],
                             intermediate_s=study.analytes[rows.analyte].intermediate_s)
     return judge_container(rows.analyte, values, precision, margin_of(study, rows.analyte), scatter=scatter,
                            alpha=study.alpha)

@@ -190,7 +190,7 @@ class Expected:
         self._all = quantile(self.x[sc.f.zone], 0.5)
         self._fluid, self._blank = kind == "check fluid", kind == "blank"
         code, names = pd.factorize(sc.f.rows["run"].to_numpy(object))
-        self._rows = dict(zip(names, np.split(np.argsort(code, kind="stable"), np.cumsum(np.bincount(code))[:-1]), strict=True))
+        self._rows = {name: np.flatnonzero(code == k) for k, name in enumerate(names)}
         labels = np.unique(sc.f.place[sc.f.zone])
         self._zones = {int(k): Others(self.x, np.flatnonzero(sc.f.zone & (sc.f.place == k))) for k in labels}
         self._stock, self._fluids, self._blanks = (Others(self.x, np.flatnonzero(mask)) for mask in (

@@ -99,9 +99,11 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
                 names: Mapping[str, str] | None = None) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.
 
-    Where they cannot both be right, only one enters (``one_of_two``).
+    Where they cannot both be right, only one enters (``one_of_two``). Empty where no bottle of the stock has a number.
     """
     t = one_of_two(t, stated)
+    if not (t["kind"].isin(ZONE_KINDS) & t["container"].fillna("").ne("")).any():
+        t, results = t.iloc[:0], results.iloc[:0]
     analytes = tuple(sorted(t["analyte"].unique()))
     key = t["sample"].astype(str) + "\t" + t["run"].astype(str)
     code, bottles = pd.factorize(key)

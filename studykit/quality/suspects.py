@@ -136,7 +136,7 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
     m = first = fit(f, y)
     found: list[Candidate] = []
     weak: tuple[Candidate, ...] = ()
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS if f.zone.any() else 0):
         sc = scene(f, y, m)
         every = bottle_candidates(sc) + run_candidates(sc) + exchanged(sc, list(run_rows(sc)))
         shifted = {i for c in every if c.cause == ROWS and c.net > ENOUGH for i in c.rows}  # side by side that looks exchanged
@@ -153,7 +153,7 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         if best.cause == "carry-over" and best.place.startswith("run "):
             y[after_blanks(f, best.rows)] = np.nan  # thinned most, and in what neither blank nor check fluid tells of as well
         m = fit(f, y)
-    return Suspects(frame=f, found=told_once(scene(f, f.y, first), found), weak=weak, model=m, first=first, y=y)
+    return Suspects(frame=f, found=told_once(scene(f, f.y, first), found) if found else (), weak=weak, model=m, first=first, y=y)
 
 
 def _beside(c: Candidate, found: Iterable[Candidate]) -> Candidate:

@@ -232,6 +232,17 @@ def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
     assert "leave" in set(tables.actions(one, found, containers, NONE_BEYOND)["what to do"])
 
 
+@pytest.mark.parametrize("what", ["treat", "treat or sample again"])
+def test_each_container_is_named_with_its_own_analytes_alone(what: str) -> None:
+    """Two for Ti and two for Zn by one reason; only of one by both analytes both are said."""
+    todo = pd.DataFrame([(c, "all", 30.0, "", what, "", why, "the mean is shown beyond") for c, why in (
+        ("K01", "Ti"), ("K02", "Zn"), ("K03", "Ti"), ("K04", "Zn"), ("K05", "Ti, Zn"))], columns=tables.ACTION_COLUMNS)
+    told = tables.action_words(todo, {"Ti": "titanium"})
+    for who, why in (("K01, K03", "titanium"), ("K02, K04", "Zn"), ("K05", "titanium, Zn")):
+        assert f" before use: {who}, because of {why}: the mean is shown beyond" in told
+    assert len(told.splitlines()) == 3
+
+
 def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
     study = study_of({"course": "linear"}, ("store", "age_months"))
     frame, facts = planted({"hut": 0.01, "barn": 0.01}, each=3)

@@ -6,6 +6,7 @@ import dataclasses
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -210,6 +211,18 @@ def test_which_scatter_applies():
         which_scatter(own, ["1", "2"])
     with pytest.raises(BadInput, match="several laboratories"):
         which_scatter(own, ["1", "1"], ["A", "B"])
+
+
+@pytest.mark.parametrize(("runs", "depths", "kind"), [
+    ("112233", "ulului", "reproducibility"), ("1212", "uull", "repeatability"), ("111122", "uullul", "repeatability"),
+    ("111222", "uulull", "reproducibility"), ("1122", "uull", "reproducibility"), ("123", "uml", "reproducibility")])
+def test_runs_that_hold_every_depth_equally_often_cancel(runs: str, depths: str, kind: str) -> None:
+    """Brute force: with a shift of each run alone, the depth means differ by nothing where that is so, else by something."""
+    p = Precision(kind="published", level=100, unit="mg/kg", r=2.77, s_r=1.0, R=8.3, s_R=3.0, source="invented")
+    shift = pd.Series(list(runs)).map({"1": 0.0, "2": 1.0, "3": 10.0})
+    means = shift.groupby(list(depths)).mean()
+    assert bool(np.ptp(means) == 0) == (kind == "repeatability")
+    assert which_scatter(p, list(runs), depths=list(depths)).kind == kind
 
 
 def test_refusals():

@@ -114,3 +114,38 @@ def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) 
     assert int(out.revisions["changed"].sum()) == 301
     assert out.results.loc[out.results["sample"] == codes[5], ["value", "revision"]].values.tolist() == [[77.0, 2]]
     assert set(out.results.loc[out.results["sample"] != codes[5], "source_file"]) == {"b.csv"}
+
+
+def test_a_later_file_that_changes_all_it_has_again_is_a_question_and_one_correction_is_not(tmp_path: Path) -> None:
+    """Own judgement: an amended report leaves something as it was, or says of what it is the revision."""
+    first = "".join(f"B00{k};Si;{10 + k};mg/kg;2026-05-04;\n" for k in (1, 2, 3))
+    again = "B001;Si;11.5;mg/kg;2026-05-11;\nB003;Si;13.5;mg/kg;2026-05-11;\n"
+    out = run(tmp_path, first, b=again)
+    assert values(out) == {("B002", "Si", 1): (12.0, "")}
+    lost = out.rejected.sort_values(["file", "row"])
+    assert lost["value"].tolist() == ["11", "13", "11.5", "13.5"]
+    assert lost["reason"].str.contains("corrected, or determined once more?", regex=False).all()
+    assert lost["remedy"].str.contains('revises = "a.csv"', regex=False).all()
+    assert "later, in raw/b.csv row 2, with another value (11.5)" in lost["reason"].iloc[0]
+    assert "earlier, in raw/a.csv row 2, with another value (11)" in lost["reason"].iloc[2]
+    assert out.revisions.empty
+    same = run(tmp_path, first, b=again + "B002;Si;12;mg/kg;2026-05-11;\n")
+    assert values(same) == {("B001", "Si", 1): (11.5, ""), ("B002", "Si", 1): (12.0, ""), ("B003", "Si", 1): (13.5, "")}
+    one = run(tmp_path, first, b="B003;Si;13.5;mg/kg;2026-05-11;\n")
+    assert values(one)["B003", "Si", 1] == (13.5, "")
+    number = run(tmp_path, first, b=again.replace("11;\n", "11;2\n"))
+    assert number.revisions["mark"].tolist() == ["revision number"] * 2
+    entries = DATED.replace("*.csv", "a.csv") + DATED.replace("*.csv", "b.csv")
+    corrected = run(tmp_path, first, entries.replace('"b.csv"', '"b.csv"\nrevises = "a.csv"'), b=again)
+    assert values(corrected) == values(same)
+    before, after = entries.split('"b.csv"')
+    once_more = run(tmp_path, first, f'{before}"b.csv"{after}[file.constants]\nreplicate = 2\n', b=again)
+    assert len(once_more.results) == 5 and values(once_more)["B003", "Si", 2] == (13.5, "")
+
+
+def test_a_blank_cell_of_an_older_file_is_no_newer_report(tmp_path: Path) -> None:
+    """A sheet with blank cells that nothing marks stands beside a file and its revision."""
+    entries = "".join(DATED.replace("*.csv", f"{n}.csv").replace("layout", f"{more}\nlayout") for n, more in (
+        ("a", ""), ("b", 'revises = "a.csv"'), ("c", 'blank = "not measured"')))
+    out = run(tmp_path, "B001;Si;9.8;mg/kg;;\n", entries, b="B001;Si;8.8;mg/kg;;\n", c="B001;Si;;mg/kg;;\nB002;Si;7;mg/kg;;\n")
+    assert values(out) == {("B001", "Si", 1): (8.8, ""), ("B002", "Si", 1): (7.0, "")}

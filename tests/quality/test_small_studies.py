@@ -250,3 +250,12 @@ def test_settling_widens_what_a_mixed_sample_is_held_by_and_no_check_fluid() -> 
     wide = _of_mixing(f, profile, 0.3)[:, f.analytes.index("Si")]
     assert (wide[f.rows["kind"].eq("composite").to_numpy()] > 0).all()
     assert not wide[f.rows["kind"].eq("check fluid").to_numpy()].any()
+
+
+@pytest.mark.parametrize("numbers", [(), ("check fluid",), ("check fluid", "blank")])
+def test_a_study_of_limits_alone_is_looked_at_without_a_stop(numbers: tuple[str, ...]) -> None:
+    """Every analyte below its limit in every bottle, as water or a wear metal may be: nothing of the stock departs."""
+    lab = make(replace(FOUR, containers=3, runs=2, twice=1), 1)
+    kind = lab.wide["kind"].tolist()
+    lab.edits += [(i, a, "<90000") for i in range(len(lab.wide)) for a in lab.analytes if kind[i] not in numbers]
+    assert flags_of(lab).empty
