@@ -66,8 +66,8 @@ def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Seque
         return StandardDeviation(s=precision.s_R, kind="reproducibility", reason="the results come from different laboratories")
     if not runs or any(not str(r).strip() for r in runs):
         raise _ask("run", "it is not known whether all depths were measured in one run",
-                   "ask the laboratory, and name the column that tells the run under [file.columns] in intake.toml, or where it "
-                   'was one run say so there: run = "1" under [file.constants]')
+                   "ask the laboratory, and name the column that tells the run under [file.columns] in intake.toml, or where "
+                   'it was one run say so there: run = "1" under [file.constants]')
     if len(set(runs)) == 1:
         return StandardDeviation(s=precision.s_r, kind="repeatability", reason="all depths were measured in one run")
     if len(depths) and pd.crosstab(np.asarray(runs), np.asarray(depths)).nunique(axis=1).eq(1).all():

@@ -21,7 +21,7 @@ from studykit.intake.columns import Table, keys
 
 KEY = ["sample", "analyte", "replicate"]
 SEVERAL = 2
-"""Determinations that a later file may not all change by its date alone: one may well be an amended report's only correction."""
+"""Determinations that a later file may not all change by its date alone; one may be an amended report's only correction."""
 REVISION_COLUMNS = (
     "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
     "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on", "old_run", "new_run")
@@ -231,7 +231,7 @@ def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[in
 
 def _all_changed(again: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[int],
                  changes: list[tuple[object, ...]], numbers: dict[int, int]) -> None:
-    """Every report of determinations is refused where a later file, by its date alone, has another value for each of several."""
+    """Every report of determinations is refused where a later file, by its date alone, has other values for all of several."""
     told = pd.DataFrame(changes, columns=list(REVISION_COLUMNS))
     told = told[(told["mark"] == "report date") & (told["old_file"] != told["new_file"])]
     files = told.groupby(["old_file", "new_file"])["changed"].agg(["all", "size"])
@@ -242,10 +242,11 @@ def _all_changed(again: pd.DataFrame, refused: list[tuple[int, str, str]], lost:
         if tuple(key) not in asked:
             continue
         old, new = group.iloc[0], group.iloc[-1]
-        for i, row in group.iterrows():
-            other = old if row is not old and row.name == new.name else new
-            refused.append((int(str(i)), f"is reported a second time, {'earlier' if other is old else 'later'}, in {_place(other)}, "
-                            f"with another value ({other['as_written']}), as all is that stands in both files: corrected, or "
+        for i in group.index:
+            other = old if i == new.name else new
+            when = "earlier" if other is old else "later"
+            refused.append((int(str(i)), f"is reported a second time, {when}, in {_place(other)}, with "
+                            f"another value ({other['as_written']}), as all is that stands in both files: corrected, or "
                             "determined once more?",
                             f"ask the laboratory; if corrected, write revises = \"{old['base_file']}\" into the entry of "
                             f"{new['base_file']} in intake.toml; if determined once more, replicate = 2 under its "

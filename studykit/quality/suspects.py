@@ -153,7 +153,8 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         if best.cause == "carry-over" and best.place.startswith("run "):
             y[after_blanks(f, best.rows)] = np.nan  # thinned most, and in what neither blank nor check fluid tells of as well
         m = fit(f, y)
-    return Suspects(frame=f, found=told_once(scene(f, f.y, first), found) if found else (), weak=weak, model=m, first=first, y=y)
+    told = told_once(scene(f, f.y, first), found) if found else ()
+    return Suspects(frame=f, found=told, weak=weak, model=m, first=first, y=y)
 
 
 def _beside(c: Candidate, found: Iterable[Candidate]) -> Candidate:

@@ -322,8 +322,9 @@ def locked_margins(root: Path, study: Study) -> dict[str, tuple[Margin, bool]]:
     BadInput where the lock was edited by hand.
     """
     out: dict[str, tuple[Margin, bool]] = {}
+    reported = _earliest_report(root)
     for name, analyte in study.analytes.items():
-        found = ((m, not e["results_there"]) for e in read_lock(root) if (m := _promised_margin(e, name)))
+        found = ((m, not _late(e, reported)) for e in read_lock(root) if (m := _promised_margin(e, name)))
         first = next(found, None)
         if first is not None and first[0] != analyte.margin:
             out[name] = first
@@ -346,6 +347,11 @@ def _earliest_report(root: Path) -> str:
     return min((r.get("reported_on") or "" for r in rows if r.get("reported_on")), default="")
 
 
+def _late(entry: Mapping[str, Any], reported: str) -> bool:
+    """Whether results were there, or reported on an earlier day, when an entry of the lock was written."""
+    return bool(entry["results_there"] or (reported and reported < entry["date"]))
+
+
 def lock_status(root: Path, study: Study) -> LockStatus:
     """How the lock stands, for notebook, report and recheck; a lock edited by hand is a state, not an error."""
     try:
@@ -363,7 +369,7 @@ def lock_status(root: Path, study: Study) -> LockStatus:
     reported = _earliest_report(root)
     named = len({(c.entry, c.name) for c in changes})
     count = f"changed {'once' if named == 1 else f'{named} times'} since then" if changes else "no change since then"
-    if first["results_there"] or (reported and reported < first["date"]):
+    if _late(first, reported):
         text = f"The plan was locked on {first['date']}, only after results had been reported; {count}."
         state = "locked late"
     else:

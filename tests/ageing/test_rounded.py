@@ -31,7 +31,8 @@ def test_rounded_more_coarsely_than_they_scatter_carries_no_line(rounded) -> Non
     found, rates, pairs, _ = told(lambda frame, _: rounded(frame["value"]))
     assert not found.trends
     assert found.left_out == tuple(("y", f"store {s}: {ROUNDED}") for s in sorted(STORES))
-    assert rates.empty and pairs.empty
+    assert rates.empty
+    assert pairs.empty
 
 
 def test_one_store_alike_leaves_the_line_of_the_other() -> None:
@@ -39,21 +40,25 @@ def test_one_store_alike_leaves_the_line_of_the_other() -> None:
         frame["container"].map(facts["store"]) == "valley", 100.0))
     assert [t.own.label for t in found.trends] == ["store valley"]
     assert found.left_out == (("y", f"store hut: {ROUNDED}"),)
-    assert len(rates) == 1 and pairs.empty
+    assert len(rates) == 1
+    assert pairs.empty
 
 
 def test_rounded_finely_the_line_stays() -> None:
     whole, rates, *_ = told(lambda frame, _: frame["value"])
     found, fine, *_ = told(lambda frame, _: frame["value"].round(1))
-    assert len(found.trends) == len(whole.trends) == 2 and not found.left_out
+    assert len(found.trends) == len(whole.trends) == 2
+    assert not found.left_out
     np.testing.assert_allclose(fine["per month"], rates["per month"], atol=0.01)
 
 
 def test_without_scatter_and_without_a_step_rates_have_no_p_and_nothing_stops() -> None:
     """A third in full: no step is seen in it, and no scatter."""
     found, rates, pairs, todo = told(lambda frame, _: 0 * frame["value"] + 1 / 3)
-    assert len(found.trends) == 2 and not len(found.left_out)
+    assert len(found.trends) == 2
+    assert not len(found.left_out)
     assert rates["p no change"].isna().all()
     assert pairs["difference per year"].tolist() == [0.0]
     assert pairs[["low", "high", "df", "p"]].isna().all(axis=None)
-    assert math.isfinite(todo["age, months"].max()) and len(todo) >= len(AGES)
+    assert math.isfinite(todo["age, months"].max())
+    assert len(todo) >= len(AGES)

@@ -346,6 +346,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "study/test_lock.py::recheck_names_the_lock_and_each_change_after_it"),
     ],
     "docs/03-intake.md": [
+        row("A later file that has several determinations", "every",
+            "intake/test_revisions.py::a_later_file_that_changes_all_it_has_again_is_a_question_and_one_correction_is_not"),
         row("The chapter's figure (table rows-in-and-out)", "every",
             "intake/test_account.py::the_lots_add_up_and_each_begins_where_the_one_before_ends"),
         row("qualifier `<` with the stated limit; rejected where no limit is stated", "",
@@ -781,6 +783,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("Which runs: one run, or several that hold", "every",
+            "inference/test_single.py::runs_that_hold_every_depth_equally_often_cancel"),
         row("Those shown beyond stand first; page one", "40", "values", MOST_DRAWN),
         row("For a margin below it errs", "24 4 5 6 20",
             "inference/test_departures.py::below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_page_says"),

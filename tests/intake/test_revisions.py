@@ -140,7 +140,8 @@ def test_a_later_file_that_changes_all_it_has_again_is_a_question_and_one_correc
     assert values(corrected) == values(same)
     before, after = entries.split('"b.csv"')
     once_more = run(tmp_path, first, f'{before}"b.csv"{after}[file.constants]\nreplicate = 2\n', b=again)
-    assert len(once_more.results) == 5 and values(once_more)["B003", "Si", 2] == (13.5, "")
+    assert len(once_more.results) == 5
+    assert values(once_more)["B003", "Si", 2] == (13.5, "")
 
 
 def test_a_blank_cell_of_an_older_file_is_no_newer_report(tmp_path: Path) -> None:

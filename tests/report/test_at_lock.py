@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 
 from studykit.commands import app
@@ -15,7 +16,7 @@ from studykit.deposit.summary import page_one as summary_of
 from studykit.report import findings, firstpage, questions
 from studykit.report.page import shown_html
 from studykit.study.definition import Margin, load_study
-from studykit.study.lock import earlier_margins, lock_plan, locked_margins
+from studykit.study.lock import earlier_margins, lock_plan, lock_status, locked_margins
 from studykit.study.margins import change_margin
 from tests.report.stranger import Truth, judged, write
 
@@ -70,6 +71,17 @@ def test_a_lock_after_the_results_is_not_called_beforehand(tmp_path: Path) -> No
     assert earlier_margins(root, load_study(root)) == {"P": (Margin(absolute=15),)}
     text = firstpage.recorded(judged(root), "06-verdict")["verdict_sentence_at_lock"]
     assert text.startswith("At the margin that was locked first (P ±15 mg/kg): Stratified: P.")
+
+
+@pytest.mark.parametrize(("reported", "early"), [("2025-11-24", False), ("", True), ("2999-01-01", True)])
+def test_results_reported_on_a_day_before_the_lock_were_there(tmp_path: Path, reported: str, early: bool) -> None:
+    """No file lay in the folder yet: the laboratory's own day tells it, as it does for the sentence on the lock."""
+    root = changed(tmp_path / "s", "30 mg/kg")
+    path = root / "tidy/results.csv"
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    table.assign(reported_on=reported).to_csv(path, index=False)
+    assert locked_margins(root, load_study(root))["P"][1] == early
+    assert (lock_status(root, load_study(root)).state == "locked") == early
 
 
 @pytest.mark.parametrize("at_lock", ["", BESIDE])

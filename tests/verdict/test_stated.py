@@ -192,7 +192,7 @@ def test_mostly_limits_or_one_above_range_are_not_assessed(tmp_path):
 def test_which_precision_is_asked(tmp_path):
     got, stage, models = judged(tmp_path, [100], [100], [100], run="")
     assert got.word == "not assessed"
-    assert "not known whether all depths were measured in one run. To do: ask the laboratory, and name the column" in got.sentence
+    assert "not known whether all depths were measured in one run. To do: ask the laboratory, and name" in got.sentence
     assert 'run = "1" under [file.constants]' in got.sentence
     assert known.single_table(stage.study, models).empty
     two = models[0].rows.table.assign(run=["1", "2", "2"])
