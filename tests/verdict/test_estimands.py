@@ -245,3 +245,50 @@ def test_a_mean_of_one_amount_against_another_is_students(margin, alpha):
     assert (one["containers"], one["interval lies"], "low" in one) == (1, "fewer than two containers", False)
     alike = estimands._against(model, [("A", 2.0, 1.0), ("B", 2.0, 1.0)], "x", "")  # type: ignore[arg-type]
     assert (alike["containers"], alike["interval lies"]) == (2, "no scatter between containers")
+
+
+@pytest.mark.parametrize("log", [False, True])
+def test_first_against_second_lies_where_the_t_interval_of_its_containers_does(log):
+    """By scipy over small scenes, of a margin of 1 mg/kg or 20 %: 90 % limits, on logs of those above zero alone."""
+    rng, seen = np.random.default_rng(43), set()
+    margin = Margin.relative(20) if log else Margin.absolute(1.0, "mg/kg")
+    model = SimpleNamespace(analyte="P", alpha=0.05, shown_unit="%" if log else "mg/kg", rows=SimpleNamespace(margin=margin))
+    for _ in range(24):
+        n, off = int(rng.integers(2, 6)), float(rng.choice([0.0, 0.4, 1.0, 2.0]))
+        pairs = [(f"C{k}", 5 + off + x, 5 + y) for k, (x, y) in enumerate(0.3 * rng.standard_normal((n, 2)))]
+        more = [("Z", 0.0, 5.0)] * log
+        row = estimands._against(model, [*pairs, *more], "first", "words")
+        d = np.array([math.log(a / b) if log else a - b for _, a, b in pairs])
+        low, high = stats.t.interval(0.9, n - 1, d.mean(), stats.sem(d))
+        edge = math.log(1.2) if log else 1.0
+        where = ("inside the margin" if -edge < low and high < edge else
+                 "beyond the margin" if low > edge or high < -edge else "across its edge")
+        assert (row["containers"], row["interval lies"]) == (n, where)
+        told = [100 * math.expm1(x) if log else x for x in (d.mean(), low, high)]
+        assert [row["estimate"], row["low"], row["high"]] == pytest.approx(told)
+        seen.add(where)
+    assert len(seen) == 3
+    assert estimands._against(model, pairs[:1], "first", "words")["interval lies"] == "fewer than two containers"
+    same = [("A", 6.0, 5.0), ("B", 6.0, 5.0)]
+    assert estimands._against(model, same, "first", "words")["interval lies"] == "no scatter between containers"
+
+
+def test_zones_depart_from_the_mean_by_t_limits_and_small_readings_count(monkeypatch):
+    """Readings of tenths on logs count; a container with a zero does not, nor a zone that departs alike in all."""
+    monkeypatch.setattr(estimands, "FittedModel", SimpleNamespace)
+    values = [np.array(v) for v in ([0.2, 0.3, 0.4], [0.1, 0.4, 0.3], [0.3, 0.2, 0.6], [0.0, 0.5, 0.5])]
+    equal = np.full(3, 1 / 3)
+    zones = [estimands.Zones(container=f"C{k}", depths=("a", "b", "c"), values=v, weights=equal, weighted_by="litres")
+             for k, v in enumerate(values)]
+    monkeypatch.setattr(estimands, "zones_of", lambda *_: zones)
+    stage = SimpleNamespace(study=None, containers=None, samples=None)
+    for margin, used in ((Margin.relative(20), values[:3]), (Margin.absolute(1.0), values)):
+        rows = SimpleNamespace(margin=margin, depths=("a", "b", "c"), unit="g")
+        table = estimands.departures(stage, [SimpleNamespace(analyte="P", alpha=0.05, rows=rows)]).set_index("zone")
+        for k, zone in enumerate("abc"):
+            d = np.array([math.log(v[k] / v.mean()) if margin.log else v[k] - v.mean() for v in used])
+            low, high = stats.t.interval(0.9, len(d) - 1, d.mean(), stats.sem(d))
+            told = [100 * math.expm1(x) if margin.log else x for x in (d.mean(), low, high)]
+            assert table.loc[zone, ["departure", "low", "high"]].tolist() == pytest.approx(told)
+        assert table["plain mean"].tolist() == pytest.approx([np.mean([v.mean() for v in used])] * 3)
+        assert table["departure"].abs().is_monotonic_decreasing

@@ -241,3 +241,15 @@ def test_litres_and_shares_of_the_table_by_hand():
     assert table["content %"].iloc[0] == pytest.approx(first)
     assert table["share of the analyte %"].iloc[0] == pytest.approx(0.05 * first)
     assert table["content %"].iloc[4] == table["content %"].iloc[8]  # the last litres are those a tap gives first
+
+
+@pytest.mark.parametrize("depths", [["upper"], ["upper", "lower"], ["upper", "middle", "lower"], ["lower", "upper"]])
+def test_heights_of_two_depths_are_known_and_have_to_fall(depths):
+    """Of one depth there are no layers; those named from the floor up do not fall; a composite says nothing of heights."""
+    at = {"upper": 0.8, "middle": 0.5, "lower": 0.2}
+    rows = pd.DataFrame([(kind, box, d, h + off) for kind, box, off in (("spot", "C1", 0.01), ("spot", "C2", -0.01),
+                                                                        ("composite", "C1", 5.0), ("spot", "X", 5.0))
+                         for d, h in at.items()], columns=["kind", "container", "depth", "height"])
+    stage = SimpleNamespace(samples=rows, study=SimpleNamespace(factors=SimpleNamespace(depths=depths)))
+    wanted = [] if depths in (["upper"], ["lower", "upper"]) else [at[d] for d in depths]
+    assert c._heights(stage, {"C1", "C2"}) == pytest.approx(wanted)
