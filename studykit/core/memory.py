@@ -167,7 +167,12 @@ def _tell_array(value: Any, tell: Callable[[bytes], None]) -> None:
     import numpy as np
 
     if value.dtype.hasobject:
-        _tell_all(f"array {value.shape}", value.ravel().tolist(), tell)
+        parts = value.ravel().tolist()
+        if set(map(type, parts)) == {str}:  # as most are: told at once
+            texts = [part.encode(errors="surrogatepass") for part in parts]
+            tell(f"texts {value.shape} {' '.join(map(str, map(len, texts)))} ".encode() + b"".join(texts))
+        else:
+            _tell_all(f"array {value.shape}", parts, tell)
     else:
         data = np.ascontiguousarray(value)
         tell(f"array {value.dtype.str} {value.shape} ".encode())

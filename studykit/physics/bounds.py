@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linprog
 
+from studykit.core.memory import remembered
 from studykit.physics.column import Component, Sizes, ZoneOf, expected_column
 from studykit.physics.velocity import GRAVITY, terminal_velocity
 from studykit.physics.viscosity import Floats, Liquid, positive
@@ -266,6 +267,7 @@ def _shares(rows: Floats, most: Floats) -> tuple[Floats, Floats, int | None]:
     return at, above, last
 
 
+@remembered
 def ruled_out(expected: Floats, bound: Bound, density_kg_m3: float, *, rises: bool = False, diameters_m: Floats = GRID_M,
               condition: str = STILL, refused: str = "") -> RuledOut:
     """Largest share of an analyte in particles of each size, from bounds on the zones.

@@ -8,7 +8,7 @@ estimate for spheres in a still Newtonian liquid, which supports sampling and do
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
+from studykit.core.memory import remembered
 from studykit.physics.bounds import (
     DAYS_PER_MONTH,
     GRID_M,
@@ -32,9 +33,10 @@ from studykit.physics.bounds import (
     undoing_difference_k,
     zone_response,
 )
-from studykit.physics.column import expected_column
+from studykit.physics.column import ZoneOf, expected_column
 from studykit.physics.inputs import (
     CLASSES,
+    area_in,
     area_of,
     component_of,
     drawn_zones,
@@ -47,6 +49,7 @@ from studykit.physics.inputs import (
 from studykit.physics.velocity import held_by_yield_stress, sedimentation_length
 from studykit.physics.viscosity import Floats, Liquid
 from studykit.study.definition import ComponentSettings, FluidSettings, Study
+from studykit.vessels import Shape
 
 CAUTIONS = (
     "This is an estimate for smooth spheres in a still Newtonian liquid in an upright vessel. Clumping "
@@ -200,18 +203,25 @@ def _final_ratio(peclet: float, excess: float) -> float:
 def _profiles(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
               group: pd.DataFrame) -> list[tuple[pd.DataFrame, pd.DataFrame]]:
     """Zones and fine profile of a component in one store and vessel, for each height and filling day."""
+    zones = {h: drawn_zones(study, vessel, h) for h in map(float, group["height_mm"].unique())}
+    return _profiles_in(study.vessels.get(vessel), zones, fluid, liquid, c, store, vessel, group)
+
+
+@remembered
+def _profiles_in(shape: Shape | None, zones: Mapping[float, tuple[ZoneOf, ...]], fluid: FluidSettings, liquid: Liquid,
+                 c: ComponentSettings, store: str, vessel: str, group: pd.DataFrame) -> list[tuple[pd.DataFrame, pd.DataFrame]]:
+    """``_profiles`` in a vessel of this shape; ``zones``: what is drawn there, by liquid height in mm."""
     out = []
     for _, same in group.groupby(["height_mm", "start_day"]):
         ages = same["age_days"].to_numpy(float)
         height_mm, start = float(same["height_mm"].iloc[0]), float(same["start_day"].iloc[0])
-        zones = drawn_zones(study, vessel, height_mm)
-        edges = [x for z in zones for x in (z.low, z.high)]
+        edges = [x for z in zones[height_mm] for x in (z.low, z.high)]
         history = temperatures(fluid, store, float(ages.max()), start)
         p = expected_column(component_of(c), liquid, height_mm / 1000, list(ages), history, heights=edges,
                             cells=CELLS)
         keys: dict[str, Any] = {"component": c.name, "analyte": c.analyte, "store": store, "vessel": vessel,
                                 "height_mm": height_mm}
-        table = p.zone_table(zones, area_of(study, vessel, height_mm))
+        table = p.zone_table(zones[height_mm], area_in(shape, height_mm))
         table = table.assign(**keys, containers=same["containers"].to_numpy(), mean_temperature_c=p.temperature_c,
                              method="; ".join(sorted(set(p.method))))
         out.append((table, p.to_table().assign(**keys)))

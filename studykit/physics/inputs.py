@@ -16,6 +16,7 @@ from studykit.physics.viscosity import Floats, Liquid, ViscosityLine
 from studykit.sampling.draws import plan_draws
 from studykit.study.definition import ComponentSettings, FluidSettings, Study
 from studykit.study.ranges import fluid_faults
+from studykit.vessels import Shape
 
 ASSUMED_FILL = 0.9
 CLASSES = 120
@@ -127,7 +128,11 @@ def temperatures(fluid: FluidSettings, store: str, days: float, start_day: float
 
 def area_of(study: Study, vessel: str, height_mm: float) -> Callable[[float], float] | None:
     """Cross-section of a vessel at a fraction of the liquid height, to weight zones; None where not known."""
-    shape = study.vessels.get(vessel)
+    return area_in(study.vessels.get(vessel), height_mm)
+
+
+def area_in(shape: Shape | None, height_mm: float) -> Callable[[float], float] | None:
+    """The same of a shape; None where it is not known or lower than the liquid."""
     if shape is None or height_mm > shape.total_height_mm:
         return None
     return lambda z: shape.area_mm2(z * height_mm)

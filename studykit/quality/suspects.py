@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from studykit.core.memory import remembered
 from studykit.quality.exchanges import COLUMNS, ROWS, exchanged
 from studykit.quality.explain import (
     DIRT,
@@ -130,6 +131,7 @@ class Suspects:
         return scene(self.frame, self.y, self.model)
 
 
+@remembered
 def search(f: Frame, y: Vector | None = None) -> Suspects:
     """Search the frame for explanations (``y``: its readings with slips of whole files already undone)."""
     y = (f.y if y is None else y).copy()

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.core.listing import series
+from studykit.core.memory import remembered
 from studykit.core.ties import sort_key
 from studykit.inference.bounded import group_bounds
 from studykit.inference.departures import group_between
@@ -231,9 +232,14 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     of one none of whose containers has both ends, nor where limits leave it open). Where no group repeats, age is left out of
     the grouping and the note says so.
     """
-    factors, zones = _grouping(model, study), [ZONE] if model.rows.margin.side else []
-    if not factors:
-        return pd.DataFrame(), ""
+    factors = _grouping(model, study)
+    return _of_groups(model, factors, noise_of_contrast(study, model)[:2]) if factors else (pd.DataFrame(), "")
+
+
+@remembered
+def _of_groups(model: FittedModel, factors: list[str], noise: tuple[float | None, float]) -> tuple[pd.DataFrame, str]:
+    """``group_contrasts`` by these factors; ``noise``: standard error of a container's contrast and its degrees of freedom."""
+    zones = [ZONE] if model.rows.margin.side else []
     held = _facts(model, factors)
     if not held["ends"].any():
         return pd.DataFrame(), ""
@@ -247,7 +253,7 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
     looked_at = sum(held.groupby(by, observed=True).ngroups for by in groupings) * (model.cells.k if zones else 1)
-    own, noise = _own(model, held, bool(zones)), noise_of_contrast(study, model)[:2]
+    own = _own(model, held, bool(zones))
     told = pd.concat([_by(model, held, own, noise, by, looked_at) for by in groupings], ignore_index=True)
     if young and "age_months" in factors:  # grouped by tenths of a month, told by the ages in the group
         told["age_months"] = told["age_months"].map(exact.groupby(held["age_months"]).mean().round(2))

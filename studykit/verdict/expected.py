@@ -13,7 +13,7 @@ each interval stands for itself (Student's t).
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,13 +21,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from studykit.core.memory import remembered
 from studykit.core.record import significant
 from studykit.model.analyte import AnalyteModel
 from studykit.model.tables import usable
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import CAUTIONS, expected_curves, missing_for
 from studykit.physics.inputs import drawn_zones, standing
-from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 
@@ -40,6 +40,8 @@ COLUMNS = ["component", "analyte", "store", "vessel", "age_days", "depth", "heig
            "low", "high", "reference", "expected lies"]
 GONE = "no zone would hold much"
 WHOLE_WORD, CONTROL_WORD, ZONES_WORD = "whole container", "remixed controls", "mean of the zones"
+Slabs = Mapping[tuple[Any, Any], Mapping[str, float]]
+"""Thickness of the slab drawn at each depth, as a share of the liquid height, by vessel and liquid height in mm."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,10 +169,19 @@ def summary(found: tuple[Expectation, ...]) -> str:
 def _of_component(stage: OpenStage, model: AnalyteModel, name: str, curves: pd.DataFrame) -> list[Expectation]:
     stood = standing(stage.containers)
     cells = _measured(stage, model).merge(stood, on="container")
+    slabs = {(v, h): {z.label: z.high - z.low for z in drawn_zones(stage.study, str(v), float(h))}
+             for v, h in cells[["vessel", "height_mm"]].drop_duplicates().itertuples(index=False)}
+    return _of_cells(cells, stood, curves, slabs, model.rows.depths, name, model.analyte, stage.study.label_of(model.analyte))
+
+
+@remembered
+def _of_cells(cells: pd.DataFrame, stood: pd.DataFrame, curves: pd.DataFrame, slabs: Slabs, depths: tuple[str, ...],
+              name: str, analyte: str, called: str) -> list[Expectation]:
+    """The expectations of a component that names this analyte, whose ``cells`` were measured; none without."""
     if cells.empty:
         return []
-    cells["class"] = cells.groupby(["store", "vessel"])["age_days"].transform(age_classes)
-    cells["expected"] = _read(curves, cells, stage.study)
+    cells = cells.assign(**{"class": cells.groupby(["store", "vessel"])["age_days"].transform(age_classes)})
+    cells["expected"] = _read(curves, cells, slabs)
     zones_only = cells["reference"].iloc[0] == ZONES_WORD
     if zones_only:
         mean = cells.groupby("container")["expected"].transform("mean")
@@ -179,10 +190,9 @@ def _of_component(stage: OpenStage, model: AnalyteModel, name: str, curves: pd.D
     out = []
     for (store, vessel), part in cells.groupby(["store", "vessel"]):
         lines = _curves(curves, stood[stood["container"].isin(part["container"])], part, zones_only)
-        out.append(Expectation(component=name, analyte=model.analyte, store=str(store), vessel=str(vessel),
-                               called=stage.study.label_of(model.analyte), curves=lines,
-                               reference=str(part["reference"].iloc[0]),
-                               table=_table(part, model.rows.depths, spread, name, model.analyte)))
+        out.append(Expectation(component=name, analyte=analyte, store=str(store), vessel=str(vessel), called=called,
+                               curves=lines, reference=str(part["reference"].iloc[0]),
+                               table=_table(part, depths, spread, name, analyte)))
     return out
 
 
@@ -218,12 +228,10 @@ def _references(stage: OpenStage, model: AnalyteModel, cells: pd.DataFrame) -> t
     return dict(zip(full.index.astype(str), full["mean"].astype(float), strict=True)), ZONES_WORD
 
 
-def _read(curves: pd.DataFrame, cells: pd.DataFrame, study: Study) -> list[float]:
+def _read(curves: pd.DataFrame, cells: pd.DataFrame, slabs: Slabs) -> list[float]:
     """The expected level at each cell's height, averaged over the slab that the plan draws there."""
     fine: dict[object, pd.Series] = {key: part.groupby("height")["percent_of_mixed"].mean()
                                      for key, part in curves.groupby(KEYS)}
-    slabs = {(v, h): {z.label: z.high - z.low for z in drawn_zones(study, str(v), float(h))}
-             for v, h in cells[["vessel", "height_mm"]].drop_duplicates().itertuples(index=False)}
     out = []
     for r in cells.to_dict("records"):
         line = fine.get(tuple(r[k] for k in KEYS))

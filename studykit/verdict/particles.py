@@ -108,9 +108,10 @@ def ruled_out(stage: OpenStage, models: list[AnalyteModel]) -> tuple[RuledOut, .
     """
     if liquid_in(stage.study) is None:
         return ()
-    by_name = {m.analyte: m for m in models}
+    dense = {c.analyte for c in stage.study.components}
+    by_name = {m.analyte: m for m in models if m.analyte in dense}
     out: list[RuledOut] = []
-    for b in bounds(stage, models):
+    for b in bounds(stage, [*by_name.values()]):
         m = by_name[b.analyte]
         codes = _with_whole(stage, m)[0].index if b.reference == "whole" else m.rows.measured["container"].unique()
         own = stage.containers[stage.containers["container"].isin(codes)]

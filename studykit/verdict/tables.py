@@ -240,12 +240,13 @@ def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict, models: list[Ana
 
 
 def _judged_with(stage: OpenStage, models: list[AnalyteModel] | None, margins: Mapping[str, DeclaredMargin]) -> StudyVerdict:
-    """The study's verdict, had some analytes other margins; only those are fitted again."""
-    other = {k: stage.study.analytes[k].model_copy(update={"margin": m}) for k, m in margins.items()}
+    """The study's verdict, had some analytes other margins; only those whose margin differs are fitted again."""
+    other = {k: stage.study.analytes[k].model_copy(update={"margin": m}) for k, m in margins.items()
+             if models is None or m != stage.study.analytes[k].margin}
     study = stage.study.model_copy(update={"analytes": {**stage.study.analytes, **other}})
     tables = _Otherwise(study=study, root=stage.root, out=stage.out, containers=stage.containers, samples=stage.samples,
                         results=stage.results)
-    again = {m.analyte: m for m in fit_all(tables, only=margins)}
+    again = {m.analyte: m for m in fit_all(tables, only=other)}
     return judge_all(tables, [again.get(m.analyte, m) for m in (fit_all(stage) if models is None else models)])
 
 

@@ -68,6 +68,8 @@ UNLIKE = [
     1, 1.0, True, "1", b"1", None, (1,), [1], (1, 1), ((1,), 1), ("a", "b"), ("ab",), ("a", ("b",)), {"a": 1}, {"a": 2},
     {"a": 1, "b": 2}, {"b": 2, "a": 1}, -0.0, 0.0, float("nan"), np.float64(1), np.float32(1), np.int64(1),
     np.array([1.0]), np.array([1]), np.array([[1.0]]), np.array([1.0, 2.0]), np.array(["a"]), np.array(["a"], dtype=object),
+    *(np.array(texts, dtype=object) for texts in (["a", "b"], ["ab", ""], ["", "ab"], ["b", "a"], ["1 1 a", "b"],
+                                                  [["a"], ["b"]], ["a", None], ["a", float("nan")], ["a", 1], ["a", "\ud800"])),
     FRAME, FRAME.iloc[::-1], FRAME.rename(columns={"a": "c"}), FRAME.astype({"a": float}), FRAME.set_axis([5, 6]),
     FRAME.assign(b=FRAME["b"].astype("category")),
     FRAME.assign(b=pd.Categorical(FRAME["b"], categories=["y", "x"])),

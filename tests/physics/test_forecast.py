@@ -292,7 +292,7 @@ def test_the_temperatures_reach_to_the_longest_standing(monkeypatch: pytest.Monk
     monkeypatch.setattr(forecast, "drawn_zones", lambda *_: [SimpleNamespace(low=low, high=low + 0.25) for low in (0.125, 0.5)])
     group = pd.DataFrame({"height_mm": [500.0, 500.0], "start_day": [120.0, 120.0], "age_days": [100.0, 900.0]})
     with pytest.raises(Found) as found:
-        forecast._profiles(None, None, None, None, "hall", "drum", group)  # type: ignore[arg-type]
+        forecast._profiles(SimpleNamespace(vessels={}), None, None, None, "hall", "drum", group)  # type: ignore[arg-type]
     assert asked == [("hall", 900.0, 120.0)]
     assert found.value.args == (0.5, [100.0, 900.0], 15.0, [0.125, 0.375, 0.5, 0.75])
 
