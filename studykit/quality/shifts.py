@@ -61,7 +61,7 @@ def means_of_fluid(sc: Scene, runs: list[tuple[str, Index]]) -> tuple[Vector, Ve
     for size, places in alike.items():
         at = np.array([own[g] for g in places], dtype=np.intp).reshape(len(places), size).T
         found = robust_mean(*(part[at].reshape(size, len(places) * a) for part in (sc.y, sc.m.s)))
-        mean[places], var[places] = (part.reshape(-1, a) for part in found)
+        mean[places], var[places] = (part.reshape(len(places), a) for part in found)
     return mean, var
 
 
@@ -129,13 +129,14 @@ def _gaps_of_many(sc: Scene, home: Index, known: Mask, runs: int) -> tuple[Vecto
             continue
         own, of, s = x[ok], home[ok], float(sc.m.su[a])
         left = sc.m.level[ok, a] - own @ robust_line(own, sc.m.level[ok, a])
-        count, weights = np.bincount(of, minlength=runs), np.ones(ok.size)
+        weights = np.ones(ok.size)
         for _ in range(12):
             middle = np.bincount(of, weights * left, runs) / np.maximum(np.bincount(of, weights, runs), 1e-300)
             weights = (NU + 1) / (NU + ((left - middle[of]) / s) ** 2)
         held = np.column_stack([np.bincount(of, column, runs) for column in own.T])
+        count = np.bincount(of, minlength=runs)
         free = count - np.einsum("ij,jk,ik->i", held, np.linalg.pinv(own.T @ own, hermitian=True), held)
-        told = (count > 0) & (count < ok.size) & (free > 1e-6 * count)
+        told = free > 1e-6 * count  # neither of a run without containers nor of the only one
         apart = pd.Series(np.abs(left - middle[of])).groupby(of).median().reindex(range(runs)).to_numpy(float)
         gap[told, a] = middle[told]
         se[told, a] = s / np.sqrt(free[told]) * np.maximum(1.0, apart[told] / (HALF_WITHIN * s))
@@ -225,7 +226,7 @@ class Gap:
         stock, fluid = self.levels
         ends = (stock * np.expm1(self.containers[0]), fluid * np.expm1(self.fluid[0]))
         tries = [b for b in np.linspace(*ends, 9) if b > -0.98 * min(stock, fluid)]
-        if not tries or not np.isfinite(ends).all():
+        if not tries:
             return (np.nan,) * 3
         both = [(float(b), float(np.log1p(b / stock)), float(np.log1p(b / fluid))) for b in tries]
         return max(both, key=lambda x: self.gain(x[1], x[2]))
@@ -311,7 +312,7 @@ def _by_blanks(sc: Scene, rows: Index, a: int, amount: float) -> float:
     mine, others = np.isin(np.arange(kind.size), rows) & kind, ~np.isin(np.arange(kind.size), rows) & kind
     read = float(np.nanmean(sc.f.raw[mine, a])) if np.isfinite(sc.f.raw[mine, a]).any() else np.nan
     usual = float(np.nanmean(sc.f.raw[others, a])) if np.isfinite(sc.f.raw[others, a]).any() else 0.0
-    s = NEAR_BLANK * abs(amount)
+    s = NEAR_BLANK * amount
     return max(0.0, cost(read - usual, s, 0.0) - cost(read - usual, s, amount)) if np.isfinite(read) and amount > 0 else 0.0
 
 

@@ -485,6 +485,67 @@ AT_A_BOUND: dict[str, tuple[str, ...]] = {
 Where readings can meet a bound, as rounded results, counts and ratios of two of them do, it has a test at the bound instead.
 """
 EQUIVALENT |= {name: why for why, names in AT_A_BOUND.items() for name in names}
+_OF_SHIFTS: dict[str, tuple[str, ...]] = {
+    "what is not known has no weight, whatever stands in its place": (
+        "robust_mean|constant|0.0|1|0",
+        "robust_mean|constant|1.0|2|0",
+        "costs|constant|0.0|1|1",
+        "costs|constant|1.0|2|0",
+        "_by_offset|constant|1.0|2|0",
+    ),
+    "a factor common to all weights of a mean cancels": (
+        "robust_mean|arithmetic|NU + 1|NU - 1|0",
+        "robust_mean|constant|1|2|0",
+        "_gaps_of_many|arithmetic|NU + 1|NU - 1|0",
+    ),
+    "asks only which levels are known": (
+        "_gap_of_containers|level|sc.m.level|sc.m.level / 2|0",
+        "_gaps_of_many|level|sc.m.level|sc.m.level / 2|0",
+    ),
+    "a place in a projector is 1 or plainly less, but for rounding": (
+        "_gap_of_containers|comparison|abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-06|abs((cross @"
+        " (x[ok].T @ x[ok]))[-1, -1] - 1) <= 1e-06|0",
+    ),
+    "a container of the stock whose run is known has its place among the runs, and no other has one": (
+        "_gaps_of_many|arithmetic|known & (home >= 0)|known | (home >= 0)|0",
+    ),
+    "one round more of a search that has converged": (
+        "_gaps_of_many|constant|12|13|0",
+    ),
+    "a column of zeros says nothing in a regression by the shortest coefficients": (
+        "_lots_of_two|constant|0|1|0",
+        "_lots_of_two|constant|0|1|1",
+    ),
+    "columns that span the same leave a run's own coefficient as it is, in any order and with one of them to spare": (
+        "_lots_of_two|dropped function|sorted(counts[counts == 2].index)|counts[counts == 2].index|0",
+        "_lots_of_two|comparison|counts != 2|counts == 2|0",
+        "_lots_of_two|constant|2|3|1",
+    ),
+    "what is not known has a standard error of 1e9, and no other comes near a million": (
+        "_gaps|comparison|t[f'{by}_se'] < 1000000.0|t[f'{by}_se'] <= 1000000.0|0",
+    ),
+    "numbers that equal the bound exactly": (
+        "Gap.offset|comparison|b > -0.98 * min(stock, fluid)|b >= -0.98 * min(stock, fluid)|0",
+        "_by_offset|comparison|left > 0|left >= 0|0",
+        "_by_offset|comparison|left > 0|left >= 0|1",
+    ),
+    "it is held against its like alone, and what lies above 0 is not taken off": (
+        "shifts|constant|0.0|1|0",
+    ),
+    "where one of them is not known, and of an absolute analyte, no amount can be told either": (
+        "_by_offset|and / or|g.both and sc.f.relative[g.column]|g.both or sc.f.relative[g.column]|0",
+    ),
+    "both lie below what is asked": (
+        "_by_offset|constant|0.0|1|0",
+    ),
+    "sums of logarithms that are equal to the last bit come from one set of analytes": (
+        "_by_one_amount|comparison|net > best[0]|net >= best[0]|0",
+    ),
+    "those that are equal were told as either one just before": (
+        "_of_two|comparison|lean > other[0]|lean >= other[0]|0",
+    ),
+}
+EQUIVALENT |= {f"quality/shifts|{name}": why for why, names in _OF_SHIFTS.items() for name in names}
 OF_ONE_BOTTLE = "an explanation of one bottle has one row, and a thinned floor's part the lowest rows of one container"
 EQUIVALENT |= {
     "physics/bounds|_constraints|comparison|np.abs(pull) > SHOWS|np.abs(pull) >= SHOWS|0":
