@@ -42,6 +42,8 @@ PLAIN = frozenset({
 anew."""
 LONGEST = 64
 """Length of a hash in hexadecimal digits."""
+LARGEST = 60_000_000
+"""Bytes of a result that is kept, at most: a larger one would drive out many others (own judgement)."""
 
 
 class Unknown(Exception):
@@ -87,6 +89,8 @@ def kept(key: str, make: Callable[[], Any]) -> Any:
     made = make()
     with contextlib.suppress(OSError, StudyKitError, pickle.PicklingError, TypeError, AttributeError):
         data = pickle.dumps(made, protocol=5)
+        if len(data) > LARGEST:
+            return made
         path.parent.mkdir(parents=True, exist_ok=True)
         write_bytes(path, hashlib.sha256(data).hexdigest().encode() + data, lasting=False)
     return made

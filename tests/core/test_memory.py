@@ -159,6 +159,20 @@ def test_a_place_that_cannot_be_written_stops_nothing(place):
     assert len(calls) == 2
 
 
+@pytest.mark.parametrize(("most", "made"), [(100_000, 1), (1000, 2)])
+def test_what_is_too_large_is_given_and_not_kept(place, monkeypatch, most, made):
+    monkeypatch.setattr(memory, "LARGEST", most)
+    calls = []
+
+    @remembered
+    def f(x):
+        calls.append(x)
+        return np.full(1000, x)
+
+    assert [f(2.5).sum() for _ in range(2)] == [2500.0, 2500.0]
+    assert len(calls) == made
+
+
 def test_what_was_used_longest_ago_is_forgotten(tmp_path):
     for k in range(5):
         (tmp_path / str(k)).write_bytes(b"12345")
