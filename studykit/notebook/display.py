@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import math
+import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -121,7 +122,9 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Dra
 
 def show_figure(figure: Figure, *, alt: str, caption: str) -> Forms:
     """Display a figure as PNG with alt text and caption; returns all its forms."""
-    forms = figure_forms(figure, caption)
+    with warnings.catch_warnings():  # of one that was drawn before it would not be said again
+        warnings.filterwarnings("ignore", "constrained_layout not applied")
+        forms = figure_forms(figure, caption)
     width = int.from_bytes(forms.png[16:20], "big") * 96 // DPI
     payload = {"image/png": base64.b64encode(forms.png).decode(), "text/plain": "Figure: " + alt}
     display(payload, metadata={"image/png": {"alt": alt, "caption": caption, "width": width}}, raw=True)

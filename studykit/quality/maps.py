@@ -33,7 +33,7 @@ LEAST = 1e-9
 """Departures below are nothing but rounding inside the computer."""
 COLOURS = ListedColormap(colormaps["PuOr"](np.linspace(0.02, 0.98, int(2 * RIM))))
 """A colour a standard deviation: few, so that a picture with a small palette keeps them."""
-MOST_ROWS = 24
+FEWEST_ROWS, MOST_ROWS = 3, 24
 MOST_COLUMNS = 16
 
 
@@ -113,7 +113,8 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     across = min(2, len(parts))
     lines = -(-len(parts) // across)
     beside = 0.047 * max(0, max(map(len, boxes), default=0) - 8)  # inches that long names of containers take
-    figure = Figure(figsize=(3.6 * across + beside, (0.9 + 0.17 * len(boxes)) * lines + 0.7), layout="constrained")
+    rows = max(FEWEST_ROWS + max(map(len, depths)) // 5, len(boxes))  # fewer leave no room beside the names of the depths
+    figure = Figure(figsize=(3.6 * across + beside, (0.9 + 0.17 * rows) * lines + 0.7), layout="constrained")
     axes = list(figure.subplots(lines, across, squeeze=False, sharey=True).flat)
     for ax in axes[len(parts):]:
         ax.set_axis_off()
@@ -124,7 +125,7 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     title = f"framed: {words}" if words else "no cause of a bottle or container was named"
     title += "; struck through: no reading" * _gaps(axes)
     figure.suptitle(title, fontsize=8, x=0.01, ha="left", wrap=True)
-    bar = figure.colorbar(axes[0].images[0], ax=axes, orientation="horizontal", shrink=0.5, aspect=40,
+    bar = figure.colorbar(axes[0].images[0], ax=axes[:len(parts)], orientation="horizontal", shrink=0.5, aspect=40,
                           pad=0.02 + 0.25 / len(boxes))  # below the names, also of few rows
     bar.set_label("departure, standard deviations (+ and −: beyond 3)", fontsize=7)
     bar.ax.tick_params(labelsize=7)

@@ -423,7 +423,8 @@ def _too_good(pooled: list[PooledRepeatability]) -> list[Flag]:
         ratio = float(np.sqrt(sum(p.df * (p.s / p.least) ** 2 for p in own) / df))
         chance = float(stats.chi2.cdf(df / 2 * ratio**2, df / 2))
         if ratio < TOO_GOOD and chance < CHANCE / 2:
-            text = (f"repeats ({kind}) agree {shown(1 / ratio, 2)} times better than stated, over {df} degrees of freedom "
+            how = f"agree {shown(1 / ratio, 2)} times better than stated" if ratio > 0 else "agree to the last digit"
+            text = (f"repeats ({kind}) {how}, over {df} degrees of freedom "
                     "of all analytes; were they made independently, or is the stated repeatability out of date? To tell: "
                     "blind duplicates, and the raw printouts of the repeats")
             out.append(Flag(rule="too good", concern="ask before trusting", where="whole study", evidence=text))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -10,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.patches import Rectangle
 
+from studykit.plot.forms import figure_forms
 from studykit.quality import maps
 from studykit.quality.assess import QualityReport, assess
 from tests.faults.bench import USUAL
@@ -68,6 +70,21 @@ def test_of_many_containers_those_that_depart_most_are_shown() -> None:
     shown = [t.get_text() for t in figure.axes[0].get_yticklabels()]
     assert len(shown) == maps.MOST_ROWS
     assert "C29" in shown
+
+
+@pytest.mark.parametrize(("boxes", "depths", "analytes"), [
+    (1, "upper lower", 1), (1, "upper middle lower", 2), (2, "d1 d2 d3 d4 d5", 6), (3, "upper middle lower", 9),
+    (1, "uppermost_zone lowest_of_all", 11)])
+def test_maps_of_any_size_are_laid_out_for_page_and_phone(boxes: int, depths: str, analytes: int) -> None:
+    """One container, whose names of depths left no room for a row; three panels on four places, as of nine analytes."""
+    rows = [(f"K{i}", d, f"analyte {a}", 0.5) for i in range(boxes) for d in [*depths.split(), maps.WHOLE]
+            for a in range(analytes)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "analyte", "standardised"])
+    figure = maps.map_of(table.assign(number=0, cause=""))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        forms = figure_forms(figure)
+    assert min(len(forms.png), len(forms.svg)) > 1000
 
 
 def test_pairs_draw_every_bottle_and_mark_those_of_a_cause(diluted: tuple[QualityReport, str]) -> None:

@@ -96,6 +96,13 @@ def test_repeats_that_are_too_good_are_asked_about_and_judge_nothing() -> None:
     assert {a: s.s for a, s in judged.items()} == S_Y
 
 
+def test_repeats_that_agree_to_the_last_digit_are_asked_about_in_words() -> None:
+    case = build(3, duplicates=8)
+    t = table(case)
+    (flag,) = replicates.check_repeatability(replicates.pooled_repeatability(t.assign(y=4.0), S_Y)).flags
+    assert flag.evidence.startswith("repeats (same zone) agree to the last digit, over ")
+
+
 def test_drawn_duplicates_are_judged_with_the_scatter_of_drawing() -> None:
     case = build(2)
     case.multiply(case.sample_of("C01", "upper", "duplicate"), "S", 1.22)
