@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from studykit.inference import bounded, critical_range, declared, each, single, unlike, wide
 from studykit.inference import contrasts as many
-from studykit.inference import critical_range, declared, each, single, unlike, wide
 from studykit.inference import departures as departing
 from studykit.inference import judge as judging
 from studykit.inference.cells import CellBounds
@@ -555,3 +555,9 @@ def test_what_is_decided_needs_no_more_results_than_the_depth_with_most():
     told = single.judge_container("P", {"upper": [100.0, 100.0, 100.0], "lower": [130.0]}, PRECISION, Margin.absolute(5.0),
                                   scatter=single.which_scatter(PRECISION, ["1"]))
     assert (told.word, told.counts, told.results_needed()) == ("stratified", (3, 1), 3)
+
+
+def test_a_written_step_stands_where_numbers_are_too_large_to_have_a_grid():
+    """Whole numbers of which the largest has more digits than a double; below that the grid of even numbers is two."""
+    assert bounded.rounding_step([2.0, 4e16], 1.0) == 1.0
+    assert bounded.rounding_step([2.0, 4e14], 1.0) == 2.0

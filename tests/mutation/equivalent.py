@@ -10,7 +10,7 @@ EQUIVALENT: dict[str, str] = {
     "inference/judge|next_of|and / or|math.isfinite(low) and math.isfinite(high)|math.isfinite(low) or "
     "math.isfinite(high)|0":
         "where one value has no end, the scatter has none, and both limits are infinite",
-    "verdict/expected|_of_component|index|part['reference'].iloc[0]|part['reference'].iloc[-1]|0":
+    "verdict/expected|_of_cells|index|part['reference'].iloc[0]|part['reference'].iloc[-1]|0":
         "what counts as mixed is chosen once for all containers of a component",
     "inference/bounded|_Corner.climb|arithmetic|1e-13 * (1 + abs(best))|1e-13 / (1 + abs(best))|0":
         "what a switch has to gain to be made, far below what the search is asked for",
@@ -49,7 +49,7 @@ EQUIVALENT: dict[str, str] = {
     "physics/column|_classes|other function|np.minimum(np.abs(mean) / 8, 1)|np.maximum(np.abs(mean) / 8, 1)|0":
         "corrects classes too that need it less; either way of computing them is exact there",
     "physics/diffusion|_erfc_scaled|comparison|power > NEGLIGIBLE|power >= NEGLIGIBLE|0": "counts or leaves out exp(-60)",
-    "physics/forecast|_profiles|index|same['height_mm'].iloc[0]|same['height_mm'].iloc[-1]|0":
+    "physics/forecast|_profiles_in|index|same['height_mm'].iloc[0]|same['height_mm'].iloc[-1]|0":
         "the rows are grouped by this height: all have it",
     "mixed/likelihood|search|dropped function|abs(now.D)|now.D|0": "size of a tolerance of stopping, where no step leads down",
     "mixed/batch/chain|rough_start|constant|0|1|1": "a start of the search; its end is tested and does not depend on it",
@@ -69,7 +69,7 @@ EQUIVALENT: dict[str, str] = {
     "design/world|_fewest|arithmetic|guess + 1|guess - 1|0": "where a search by halves begins; its end is the same",
     "design/world|_fewest|index|scatter[0]|scatter[-1]|0": "where a search by halves begins; its end is the same",
     "physics/diffusion|_sinking|comparison|z == 1|z >= 1|0": "heights above 1 are refused before",
-    "physics/forecast|_profiles|index|same['start_day'].iloc[0]|same['start_day'].iloc[-1]|0":
+    "physics/forecast|_profiles_in|index|same['start_day'].iloc[0]|same['start_day'].iloc[-1]|0":
         "the rows are grouped by this day: all have it",
     "inference/declared|_two|dropped function|np.sqrt(np.abs(np.diag(info)))|np.abs(np.diag(info))|0":
         "asks only whether a matrix can be inverted, by a bound of ten orders of magnitude",
@@ -624,6 +624,8 @@ EQUIVALENT |= {
         "how far an integral reaches: beyond nine standard deviations lies less than 1e-18",
     "inference/critical_range|_starting_with|constant|9.0|11.25|1":
         "how far an integral reaches: beyond nine standard deviations lies less than 1e-18",
+    "inference/critical_range|_starting_with|other function|mu.min()|mu.max()|1":
+        "how far up an integral reaches: what is the smallest of all lies no further up than nine above the least mean",
     "inference/tost_power|owens_q|arithmetic|centre + 4|centre - 4|0": "hints for the integration, whose error is bounded",
     "inference/tost_power|owens_q|comparison|low < p < end|low >= p < end|0":
         "hints for the integration, whose error is bounded",
