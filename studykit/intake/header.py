@@ -71,6 +71,10 @@ def _search(grid: Grid, mapping: FileMapping) -> tuple[int, ...] | None:
     return None
 
 
+LACKING = ("ask the laboratory for the whole file, or give this one an entry of its own in intake.toml that goes without the "
+           "heading")
+
+
 def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: int, known: set[str],
                  file: str) -> list[Fault]:
     """How the headings differ from the mapping: missing, twice, new, or a column without heading."""
@@ -88,9 +92,9 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
     mapped = need | expected_heads(mapping)
     fresh = [h for h in present if h not in mapped and not _ignored(h, mapping) and h not in known]
     for missing in sorted(need - set(present)):
-        close = difflib.get_close_matches(missing, fresh or present, n=1, cutoff=0.6)
-        remedy = f"the heading may now be {close[0]!r}: " if close else ""
-        faults.append(Fault(file=file, row=line, column=missing, remedy=remedy + "correct intake.toml, or the file",
+        close = difflib.get_close_matches(missing, fresh, n=1, cutoff=0.6)  # what is mapped already is something else
+        remedy = f"the heading may now be {close[0]!r}: if so, write that in intake.toml; else " if close else ""
+        faults.append(Fault(file=file, row=line, column=missing, remedy=remedy + LACKING,
                             reason="the mapping expects this heading and the file does not have it"))
     for twice in sorted({h for h in present if present.count(h) > 1 and (h in mapped | known or not _ignored(h, mapping))}):
         faults.append(Fault(file=file, row=line, column=twice, reason="this heading occurs twice",

@@ -34,6 +34,9 @@ from studykit.intake.textlines import (
 
 FAR = 20
 NOTHING_BELOW = "the headings are here, and no result below them"
+NONE_TAKEN = "lines stand below these headings, and no column of them is mapped as an analyte"
+NAME_THEM = ('name the columns of results under [file.analytes]; where the analytes stand in one column and the results in '
+             'another, it is layout = "long", with both under [file.columns]')
 _MISALIGNED = ("has cells that do not stand under the headings, one each",
                "columns are told apart by two spaces and more: put the cells under their headings in a copy, or ask for a CSV")
 _RULE = re.compile(r"\s*[-=_]*:?[-=_]{3,}:?\s*")
@@ -109,7 +112,10 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
                              reason="the mapping expects this heading and no block has it")
                        for h in sorted(expected - seen)]
     if not out.faults and not any(len(p) for p in parts) and not out.misfits:
-        out.faults.append(Fault(file=file, **grid.line(at[-1]), reason=NOTHING_BELOW,
+        taken = set(mapping.analytes) & {h for b in blocks for h in b.heads.values()}
+        out.faults.append(Fault(file=file, **grid.line(at[-1]), reason=NONE_TAKEN, remedy=NAME_THEM)
+                          if mapping.layout == "wide" and not taken and any(len(rows) for rows in read) else
+                          Fault(file=file, **grid.line(at[-1]), reason=NOTHING_BELOW,
                                 remedy="ask the laboratory for the file again, or remove it"))
     if parts:
         out.cells = joined(parts)

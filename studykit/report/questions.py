@@ -58,6 +58,7 @@ SAFETY = "Before opening, moving or mixing a container: safety data sheet, rules
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 HOPELESS = "no reasonable number of"
+NO_RESULT = r"^No result at (.+?): whether"
 TIED = "cannot be told apart"
 DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
@@ -390,6 +391,15 @@ def _hopeless(stage: OpenStage) -> list[str]:
     return [told] * bool(names)
 
 
+def _at_no_depth(stage: OpenStage) -> list[str]:
+    """Depths at which an open analyte has no result, in a sentence each."""
+    table = optional(stage, "06-verdict", "sentences").reindex(columns=["analyte", "verdict", "reasons"])
+    open_ = table[table["verdict"] == "inconclusive"]
+    where = open_["reasons"].astype(str).str.extract(NO_RESULT, expand=False)
+    return [f"No result at {depths}: {series(stage.study.label_of(a) for a in open_.loc[rows.index, 'analyte'])}."
+            for depths, rows in where.groupby(where, sort=False)]
+
+
 def _visits_without(stage: OpenStage) -> list[str]:
     """Planned visits of which nothing was drawn or measured."""
     status = lock_status(stage.root, stage.study)
@@ -400,7 +410,7 @@ def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
     table = _verdicts(stage)
     limits = leftout.only_limits(optional(stage, "06-verdict", "sentences"), stage.study)
-    told = [" ".join([*open_, *_hopeless(stage), *limits])] if (open_ := _without_word(table)) else []
+    told = [" ".join([*open_, *_at_no_depth(stage), *_hopeless(stage), *limits])] if (open_ := _without_word(table)) else []
     rows = table[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
                  & ~table["analyte"].isin(of_one(stage))]
     why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)

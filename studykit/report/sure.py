@@ -14,6 +14,7 @@ from studykit.report.firstpage import count, optional, recorded, rests_on
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 
+EVENLY = ", where containers scatter evenly about their mean; more, where few of them hold a layer"
 HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homogeneous” needs each of them, “stratified” one "
                  "that stays so by Holm's method.")
 
@@ -26,7 +27,7 @@ def sure(stage: OpenStage) -> list[str]:
     measured = f", {came} with results" if waits or came != q.get("samples_planned", "") else ""
     told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
             f"{count(n['samples_planned'], 'sample')} planned{measured}; each “homogeneous” and each “stratified” may be "
-            f"wrong with a chance of at most {100 * stage.study.alpha:g} %."]
+            f"wrong with a chance of at most {100 * stage.study.alpha:g} %{EVENLY * (int(n['containers_stored']) > 1)}."]
     told += filter(None, (unlike_words(int(n["containers_stored"]), stage.study.alpha),))
     told += _all_taken_into_account(stage)
     status = lock_status(stage.root, stage.study)
@@ -91,7 +92,9 @@ def _stated(stage: OpenStage) -> list[str]:
     if table.empty:
         return []
     firm = table.assign(name=table["analyte"].map(stage.study.label_of), bears=pd.to_numeric(table["holds up to"]))
-    firm = firm[firm["bears"].notna() & firm["analyte"].map(stage.study.decides).astype(bool)]
+    words = stage.read_table("06-verdict", "verdicts").set_index("analyte")["verdict"]
+    taken_back = firm["analyte"].map(words).eq("inconclusive")  # where a declared depth has no result, say
+    firm = firm[firm["bears"].notna() & ~taken_back & firm["analyte"].map(stage.study.decides).astype(bool)]
     if firm.empty:
         return []
     each = series(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))

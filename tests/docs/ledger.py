@@ -55,6 +55,15 @@ PRESENT_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(toke
                     "quality/test_power.py::the_counts_of_the_present_state_are_those_of_the_page")
                 for table in (faults_now(), other_lines(), pair_lines()) for line in table[2:]]
 """Rows of the table of faults by size, which is made of stored counts."""
+
+
+def filed_false_homogeneous(world: str, size: str) -> float:
+    """False homogeneous, %, of a world and a size in the filed table of error rates."""
+    rows = [[c.strip() for c in line.strip("| ").split("|")] for line in (ROOT / "docs/operating.md").read_text().splitlines()]
+    (found,) = (c[3] for c in rows if len(c) > 3 and c[:2] == [world, size])
+    return float(found)
+
+
 LEDGER: dict[str, list[Row]] = {
     "README.md": [
         row("Depth profiles of eight analytes", "eight", "test_flow.py::the_readme_shows_the_verdicts_of_the_demo"),
@@ -161,6 +170,9 @@ LEDGER: dict[str, list[Row]] = {
         row("Where few of them scatter far more", "0.1 10.3 4 12.0 12 12.9 24 0.15 23.1 0.2 50 24", "values",
             0.1, 100 * worst_level(4, 0.1), 4, 100 * worst_level(12, 0.1), 12, 100 * worst_level(24, 0.1), 24,
             0.15, 100 * worst_level(24, 0.15), 0.2, 100 * worst_level(24, 0.2), 24),
+        row("A layer in some containers only is not", "17.6 100 6 10.1 12", "values",
+            filed_false_homogeneous("a fifth settled", "6 x 3 x 1"), 100, 6,
+            filed_false_homogeneous("a fifth settled", "12 x 3 x 1"), 12),
         row("At 0.05 it is never more than", "0.05 never 5.1",
             "inference/test_unlike.py::for_any_number_it_holds_at_the_smaller_level_and_nearly_at_five_per_cent"),
         row("Absolute suits what starts near zero or is judged by a limit", "",

@@ -118,6 +118,25 @@ def test_sheet_named_found_or_asked_for(tmp_path: Path) -> None:
         take(tmp_path, intake.replace("layout", 'sheet = "Three"\nlayout'), {"a.xlsx": out.getvalue()})
 
 
+def test_a_heading_that_is_not_there_is_none_that_means_something_else(tmp_path: Path) -> None:
+    """Nobody is told to read silicon as molybdenum, nor to change a raw file."""
+    intake = WIDE.partition("[file.analytes]")[0] + '[file.analytes]\n"Si [mg/kg]" = "Si"\n"P [mg/kg]" = "P"\n'
+    with pytest.raises(BadInput) as told:
+        take(tmp_path, intake, {"a.csv": "Sample;Si [mg/kg]\nB001;9\n"})
+    assert "column P [mg/kg]: the mapping expects this heading and the file does not have it -> ask the lab" in str(told.value)
+    assert "may now be" not in str(told.value)
+    assert "or the file" not in str(told.value)
+
+
+def test_results_whose_columns_the_mapping_leaves_aside_are_not_called_missing(tmp_path: Path) -> None:
+    """A long file taken for a wide one: fifteen results stood below, and the laboratory was to be asked for the file again."""
+    intake = WIDE.partition("[file.analytes]")[0].replace("layout", 'ignore_columns = ["Test", "Result"]\nlayout')
+    with pytest.raises(BadInput, match=r"no column of them is mapped as an analyte -> name the columns of results under"):
+        take(tmp_path, intake, {"a.csv": "Sample;Test;Result\nB001;Si;9\nB001;P;300\n"})
+    with pytest.raises(BadInput, match="no result below them"):
+        take(tmp_path, intake, {"a.csv": "Sample;Test;Result\n"})
+
+
 @pytest.mark.parametrize(("text", "words"), [
     (LONG_TEXT.replace("Result", "Results"), "column Result: the mapping expects this heading.*may now be 'Results'"),
     (LONG_TEXT.replace("Code", "Bottle"), "column Code: the mapping expects this heading and the file does not have it"),

@@ -367,3 +367,34 @@ def test_analytes_that_were_measured_in_the_same_containers_are_told_together():
     assert leftout.in_one(alike, 8) == "P and Zn in 11 of 13; Ca in 12 of 13"
     assert leftout.in_one(alike.assign(where="11 of 13"), 3) == "all analytes in 11 of 13"
     assert leftout.in_one(alike[:0], 3) == ""
+
+
+def test_a_depth_without_any_result_stands_on_page_one_and_no_drawing_undoes_what_is_open(monkeypatch) -> None:
+    """The lowest bottle of silicon was left out: nothing on page one had said so, and drawing was to undo its verdict."""
+    why = "No result at lower: whether that zone is like the others is not known."
+    words = pd.DataFrame({"analyte": ["Si", "P", "Mo"], "verdict": ["inconclusive", "inconclusive", "homogeneous"],
+                          "reasons": [why, "Too near.", "Fine."], "stock": "", "sentence": ""})
+    known = pd.DataFrame({"analyte": ["Si", "Mo"], "holds up to": [1.2, 1.3], "provisional": [False, False]})
+    tables = {"sentences": words, "known-precision": known}
+    for module in (questions, sure):
+        monkeypatch.setattr(module, "optional", lambda _, __, name: tables[name])
+    stage = SimpleNamespace(study=SimpleNamespace(label_of={"Si": "silicon", "P": "P", "Mo": "molybdenum"}.get, decides=bool),
+                            read_table=lambda *_: words)
+    assert questions._at_no_depth(stage) == ["No result at lower: silicon."]
+    told = sure._stated(stage)
+    assert told[0].endswith("so many times as large: molybdenum 1.3.")
+    assert told[1].startswith("Drawing alone can undo the verdict of molybdenum:")
+
+
+@pytest.mark.parametrize(("containers", "said"), [(1, False), (2, True)])
+def test_the_chance_of_a_wrong_word_is_told_with_its_condition(monkeypatch, containers: int, said: bool) -> None:
+    record = {"containers_stored": str(containers), "depths": "3", "samples_planned": "6", "flags_stop": "0", "flags_ask": "0",
+              "samples_with_results": "6", "rows_in": "6", "rows_taken": "6"}
+    monkeypatch.setattr(sure, "recorded", lambda *_: record)
+    for name in ("_all_taken_into_account", "_left_out", "_stated", "_not_published"):
+        monkeypatch.setattr(sure, name, lambda *_: [])
+    monkeypatch.setattr(sure, "_for_the_laboratory", lambda *_: "")
+    monkeypatch.setattr(sure, "lock_status", lambda *_: SimpleNamespace(first_page="", sentence=""))
+    monkeypatch.setattr(sure.visits, "without_draws", lambda *_: [])
+    first = sure.sure(SimpleNamespace(study=SimpleNamespace(alpha=0.05), root=None))[0]
+    assert f"wrong with a chance of at most 5 %{sure.EVENLY * said}." in first
