@@ -30,7 +30,7 @@ from scipy import optimize, stats
 
 from studykit.inference.contrasts import Family, contrasts_of, family, union_p
 from studykit.inference.declared import Structure, declared_contrasts
-from studykit.inference.margin import Interval, Margin, Scale
+from studykit.inference.margin import Interval, Margin, Scale, per_cent
 from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, tost_power
 
 __all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "Scale", "beyond_power", "compare_cells",
@@ -89,7 +89,7 @@ class Contrast:
         span = self.interval(level, critical)
         if self.scale == "raw":
             return self.estimate, span.low, span.high, self.unit
-        a, b, c = (100 * math.expm1(x) for x in (self.estimate, span.low, span.high))
+        a, b, c = (per_cent(x) for x in (self.estimate, span.low, span.high))
         return a, b, c, "%"
 
 

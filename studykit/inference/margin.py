@@ -25,6 +25,14 @@ DIGIT = 1e-9
 """Of the margin: what differs from it by less is equal to it, and rounded in binary only (10.4 - 10.1 is 0.3 and a little)."""
 
 
+LARGEST = math.log(1e300)
+
+
+def per_cent(log_ratio: float) -> float:
+    """A difference of logs in per cent of the first; infinite beyond the largest number there is."""
+    return 100 * math.expm1(log_ratio) if not log_ratio > LARGEST else math.inf
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margin:
     """The largest difference that does not matter, on the scale of analysis (low < 0 < high).
@@ -147,7 +155,7 @@ class Margin:
     def shown(self, difference: float) -> float:
         """A difference from the scale of analysis as told: per cent, or in the analyte's unit."""
         if self.log:
-            return 100 * math.expm1(difference)
+            return per_cent(difference)
         return 100 * difference / self.level if self.level else float(difference)
 
     def from_shown(self, difference: float) -> float:

@@ -7,13 +7,12 @@ zones from their mean.  The first speaks also about sizes that have left every z
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.inference.equivalence import Interval, container_summary
+from studykit.inference.margin import per_cent
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel, fitted
 from studykit.model.tables import usable
@@ -76,7 +75,7 @@ def _against_zones(model: FittedModel) -> tuple[Interval, Interval] | None:
 
 
 def _percent(span: Interval) -> Interval:
-    return Interval(low=100 * math.expm1(span.low), high=100 * math.expm1(span.high), level=span.level)
+    return Interval(low=per_cent(span.low), high=per_cent(span.high), level=span.level)
 
 
 def _with_whole(stage: OpenStage, model: AnalyteModel) -> tuple[pd.DataFrame, pd.Series]:

@@ -62,3 +62,13 @@ def test_without_scatter_and_without_a_step_rates_have_no_p_and_nothing_stops() 
     assert pairs[["low", "high", "df", "p"]].isna().all(axis=None)
     assert math.isfinite(todo["age, months"].max())
     assert len(todo) >= len(AGES)
+
+
+def test_a_rate_that_two_ages_hardly_tell_has_an_end_beyond_all_numbers() -> None:
+    """Ages of half a month and a month: a year from there the interval of a ratio is wider than a number can be."""
+    study = study_of({"course": "linear"}, ("store", "age_months"))
+    frame, facts = planted({"hut": 0.0}, ages=(0.5, 0.6), each=2, noise=2.0)
+    found, _ = dated(study, frame, facts)
+    rates = tables.rates(found)
+    assert np.isinf(rates["year high"]).all()
+    assert (rates["year low"] < 0).all()
