@@ -35,6 +35,15 @@ def whole_time(months: float) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def begun_time(months: float) -> str:
+    """A time from which on something is shown, rounded up: months from three on, weeks from three on, else days."""
+    if months >= 3:
+        return f"{math.ceil(months - 1e-9)} months"
+    days = math.ceil(months * DAYS_A_MONTH - 1e-6)
+    number, noun = (-(-days // 7), "week") if days >= 21 else (days, "day")
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def seen_time(months: float) -> str:
     """An age that was observed: as ``whole_time``, but calendar months are up to three days short (365 days are 12 months)."""
     whole = math.floor(months + 3 / DAYS_A_MONTH)
@@ -95,4 +104,4 @@ def _share(t: Trend, spread: Passing) -> str:
 
 def _from(t: Trend) -> str:
     late, youngest = float(t.mean.latest[0]), t.own.span[0]
-    return f"from {whole_time(late)} on" if late > youngest else f"already at the youngest age seen, {seen_time(youngest)}"
+    return f"from {begun_time(late)} on" if late > youngest else f"already at the youngest age seen, {seen_time(youngest)}"

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from studykit.ageing import tables
+from studykit.ageing.brief import begun_time
 from studykit.ageing.trend import ROUNDED, Ageing
 from tests.ageing.test_trend import AGES, NONE_BEYOND, dated, planted, study_of
 
@@ -72,3 +73,12 @@ def test_a_rate_that_two_ages_hardly_tell_has_an_end_beyond_all_numbers() -> Non
     rates = tables.rates(found)
     assert np.isinf(rates["year high"]).all()
     assert (rates["year low"] < 0).all()
+
+
+@pytest.mark.parametrize(("months", "said"), [(25.9, "26 months"), (25.0, "25 months"), (3.0, "3 months"), (3.01, "4 months"),
+                                              (2.98, "13 weeks"), (0.7, "4 weeks"), (0.66, "3 weeks"), (0.03, "1 day")])
+def test_what_is_shown_from_a_time_on_is_told_from_no_earlier_one(months: float, said: str) -> None:
+    """By hand, 365.25 days a year: 2.98 months are 90.7 days, 0.7 are 21.3, 0.66 are 20.1."""
+    assert begun_time(months) == said
+    number, noun = said.split()
+    assert int(number) * {"months": 30.4375, "weeks": 7, "day": 1}[noun] >= months * 30.4375 - 1e-6
