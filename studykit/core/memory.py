@@ -32,9 +32,9 @@ PLAIN = frozenset({
     *(("datetime", name) for name in ("date", "datetime", "timedelta")),
     *(("numpy", name) for name in ("dtype", "ndarray")),
     *(("numpy._core.multiarray", name) for name in ("_reconstruct", "scalar")), ("numpy._core.numeric", "_frombuffer"),
-    *(("pandas", name) for name in ("Categorical", "CategoricalDtype", "DataFrame", "Index", "Int64Dtype", "RangeIndex",
-                                    "Series", "StringDtype", "Timedelta", "Timestamp")),
-    *(("pandas.arrays", name) for name in ("DatetimeArray", "IntegerArray", "StringArray")),
+    *(("pandas", name) for name in ("Categorical", "CategoricalDtype", "DataFrame", "Float64Dtype", "Index", "Int64Dtype",
+                                    "RangeIndex", "Series", "StringDtype", "Timedelta", "Timestamp")),
+    *(("pandas.arrays", name) for name in ("DatetimeArray", "FloatingArray", "IntegerArray", "StringArray")),
     *(("pandas.core.internals.managers", name) for name in ("BlockManager", "SingleBlockManager")),
     ("pandas._libs.arrays", "__pyx_unpickle_NDArrayBacked"), ("pandas._libs.internals", "_unpickle_block"),
     ("pandas.core.indexes.base", "_new_Index")})

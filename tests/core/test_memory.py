@@ -55,6 +55,20 @@ def test_it_is_worked_out_once_and_the_same_comes_back(place):
     assert len(calls) == 2
 
 
+def test_columns_of_every_kind_that_tables_have_come_back(place):
+    """Whole numbers and numbers with gaps, days, words and levels: taken the second time."""
+    calls = []
+
+    @remembered
+    def f(x):
+        calls.append(x)
+        return FRAME.assign(c=pd.array([0.5, None], dtype="Float64"), d=pd.array([1, None], dtype="Int64"),
+                            e=pd.to_datetime(["2026-01-01", None]), f=FRAME["b"].astype("category"), g=["x", None])
+
+    pd.testing.assert_frame_equal(f(1), f(1))
+    assert calls == [1]
+
+
 def test_nothing_is_kept_where_nobody_asked_for_it(monkeypatch, tmp_path):
     monkeypatch.delenv(PLACE, raising=False)
     f, calls = counted()
