@@ -1,9 +1,9 @@
-"""Whole studies by chance, small and awkward: a generator by somebody who looked at no check, and every stage run on them.
+"""Whole studies by chance, small and awkward, and every stage run on them.
 
 Containers from one to sixteen, two to five depths, lots, stores, ages, visits; readings that are coarse, all alike, all
 below a limit, lost here and there; factors more than the containers can carry. Nothing is compared: a study that the kit
-takes must be reported to its end, and one that it refuses is refused in words. ``python -m tests.any_study FIRST LAST``
-prints what did not.
+takes in must be reported to its end, and one that it refuses at intake is refused in words. ``python -m tests.any_study FIRST
+LAST`` prints what was not, of the seeds from the first up to, but without, the last.
 """
 
 from __future__ import annotations
@@ -135,7 +135,7 @@ def _cells() -> dict[str, list[CodeType]]:
 
 
 def run(root: Path, cells: dict[str, list[CodeType]]) -> str:
-    """Intake and every stage of a study in this process; what went wrong, '' for nothing. A fault in words is none."""
+    """Intake and every stage of a study in this process; what went wrong, '' for nothing. A refusal at intake is none."""
     import matplotlib.pyplot as plt
 
     from studykit.core.errors import StudyKitError
@@ -145,6 +145,9 @@ def run(root: Path, cells: dict[str, list[CodeType]]) -> str:
 
     try:
         run_intake(root, load_study(root), load_tables(root, with_results=False).samples)
+    except StudyKitError as refused:
+        return "" if str(refused).strip() else "refused without a word"
+    try:
         for codes in cells.values():
             names: dict[str, object] = {"__name__": "__main__"}
             for k, code in enumerate(codes):
@@ -153,9 +156,7 @@ def run(root: Path, cells: dict[str, list[CodeType]]) -> str:
                 if k == 0:
                     names.update(study=str(root), out_dir=str(root / "report"))
             plt.close("all")
-    except StudyKitError as refused:
-        return "" if str(refused).strip() else "refused without a word"
-    except Exception:
+    except Exception:  # a stage that refuses what intake took is one as well
         return traceback.format_exc()
     return ""
 

@@ -7,7 +7,7 @@ right in 95 % of studies, and the least of all limits is no longer than that. *S
 chances to err, so pairs other than lowest against uppermost share one level alpha there, and one in the test of lack of fit.
 Values known only as a limit have no difference: with any of them the analyte has no times, because leaving out what is too
 low to be measured would bend the line. Readings rounded more coarsely than they scatter about it, as where all are alike,
-would make a line look surer than it is: a group of such has none.
+would make a line look surer than it is: a group of such has none. The criterion is that of the verdict, over all pairs.
 """
 
 from __future__ import annotations
@@ -249,7 +249,7 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
     fits = {p: lack_of_fit(d["difference"], d["age_months"], d["group"].to_numpy(), d["container"].to_numpy(), course_of(study))
             for p, d in each.items() if len(d)}
     bent = any(f.p < FIT * parts[p] for p, f in fits.items())
-    found, why, step = list[Trend](), list[str](), cells_of(rows).step
+    found, why = list[Trend](), list[str]()
     for label, part in each[outer].groupby("group", sort=True):
         tied = ties(study, rows, factors, part["container"].tolist())
 
@@ -266,11 +266,17 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
                        "told of how a difference grows with time")
         else:
             made = _first_of_all(study, first, others, one)
-            if min(float(t.growth.scatter[0]) for t in made.pairs) < (COARSE * step) ** 2:
+            if np.mean([t.growth.scatter[0] for t in made.pairs]) < (COARSE * _step(rows, part["container"])) ** 2:
                 why.append(f"{label}: {ROUNDED}")
             else:
                 found.append(made)
     return found, why
+
+
+def _step(rows: ModelRows, containers: pd.Series) -> float:
+    """The rounding step of a cell mean of these containers, at any of their visits."""
+    visits = rows.visits[rows.visits["container"].isin(containers)]
+    return cells_of(replace(rows, table=visits.assign(container=visits["container"] + "\t" + visits["visit"]))).step
 
 
 def _first_of_all(study: Study, first: Trend, others: list[tuple[str, str]], one: Callable[[tuple[str, str]], Trend]) -> Trend:

@@ -25,12 +25,13 @@ DIGIT = 1e-9
 """Of the margin: what differs from it by less is equal to it, and rounded in binary only (10.4 - 10.1 is 0.3 and a little)."""
 
 
-LARGEST = math.log(1e300)
+LARGEST_LOG = math.log(1e300)
+"""Differences of logs beyond this have no ratio that a number can hold."""
 
 
 def per_cent(log_ratio: float) -> float:
     """A difference of logs in per cent of the first; infinite beyond the largest number there is."""
-    return 100 * math.expm1(log_ratio) if not log_ratio > LARGEST else math.inf
+    return 100 * math.expm1(log_ratio) if not log_ratio > LARGEST_LOG else math.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,14 +2,15 @@
 
 A later report replaces an earlier one only by a mark: a later report date, a higher revision number,
 or a mapping entry that names the files it revises. Both are kept. The same value again without a mark
-is a repeat; another value without a mark is a contradiction, and neither value is taken. Where a later file reports
-several determinations of an earlier one again and not one of them as it was, the date alone does not say whether they
-were corrected or determined once more.
+is a repeat; another value without a mark is a contradiction, and neither value is taken. Where a later file reports half
+of the bottles of an earlier one again, or more, and not one value as it was, the date alone does not say whether they were
+corrected or determined once more.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import re
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from itertools import pairwise
@@ -21,7 +22,8 @@ from studykit.intake.columns import Table, keys
 
 KEY = ["sample", "analyte", "replicate"]
 SEVERAL = 2
-"""Determinations that a later file may not all change by its date alone; one may be an amended report's only correction."""
+"""Bottles, and at least half of those of the earlier file, that a later one may not change in all by its date alone (own
+judgement): an amended report may hold its few corrections only."""
 REVISION_COLUMNS = (
     "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
     "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on", "old_run", "new_run")
@@ -85,7 +87,10 @@ def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -
     again = again.drop(index=_marked_pairs(again[size == 2], lost, changes, numbers))
     for _, group in again.groupby(KEY, sort=False, observed=True):
         _one(group, refused, lost, changes, numbers)
-    _all_changed(again_of, refused, lost, changes, numbers)
+    if any(c[REVISION_COLUMNS.index("mark")] == "report date" for c in changes):
+        bottles = rows.at(considered).frame()[["base_file", "sample"]].drop_duplicates()["base_file"].astype(str)
+        held = {str(file): int(n) for file, n in bottles.value_counts().items()}
+        _all_changed(again_of, held, refused, lost, changes, numbers)
     for i, number in numbers.items():
         revision[i] = number
     return Sorted(current=considered[~np.isin(considered, lost)], revision=revision, refused=tuple(refused),
@@ -229,30 +234,48 @@ def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[in
                         new["reported_on"], old["run"], new["run"]))
 
 
-def _all_changed(again: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[int],
+def _all_changed(again: pd.DataFrame, held: Mapping[str, int], refused: list[tuple[int, str, str]], lost: list[int],
                  changes: list[tuple[object, ...]], numbers: dict[int, int]) -> None:
-    """Every report of determinations is refused where a later file, by its date alone, has other values for all of several."""
+    """Both reports are refused where a later file, by its date alone, has other values for all of several bottles.
+
+    ``held``: bottles of each file. Determinations that stand in two files, once in each, are looked at.
+    """
+    base = dict(zip(again["source_file"].astype(str), again["base_file"].astype(str), strict=True))
     told = pd.DataFrame(changes, columns=list(REVISION_COLUMNS))
-    told = told[(told["mark"] == "report date") & (told["old_file"] != told["new_file"])]
-    files = told.groupby(["old_file", "new_file"])["changed"].agg(["all", "size"])
-    doubted = told.set_index(["old_file", "new_file"]).loc[files.index[files["all"] & (files["size"] >= SEVERAL)]]
-    asked = {tuple(k) for k in doubted[KEY].itertuples(index=False)}
+    told["old"], told["new"] = told["old_file"].map(base), told["new_file"].map(base)
+    twice = again.groupby(KEY, observed=True)["rank"].transform("size").eq(2)
+    pairs = {tuple(k) for k in again.loc[twice, KEY].itertuples(index=False)}
+    once = np.array([tuple(k) in pairs for k in told[KEY].to_numpy()], dtype=bool)
+    told = told[(told["mark"] == "report date") & (told["old"] != told["new"]) & once]
+    told["other"] = [not _as_it_was(*c) for c in told[["old_as_written", "old_value", "new_value", "changed"]].to_numpy()]
+    asked: dict[tuple[object, ...], tuple[str, str]] = {}
+    for files, own in told.groupby(["old", "new"], sort=False):
+        bottles = own["sample"].nunique()
+        if own["other"].all() and bottles >= max(SEVERAL, held[str(files[0])] / 2):
+            asked |= dict.fromkeys(map(tuple, own[KEY].to_numpy()), (str(files[0]), str(files[1])))
     changes[:] = [c for c in changes if tuple(c[:3]) not in asked]
     for key, group in again.groupby(KEY, sort=False, observed=True) if asked else ():
         if tuple(key) not in asked:
             continue
-        old, new = group.iloc[0], group.iloc[-1]
-        for i in group.index:
-            other = old if i == new.name else new
-            when = "earlier" if other is old else "later"
-            refused.append((int(str(i)), f"is reported a second time, {when}, in {_place(other)}, with "
-                            f"another value ({other['as_written']}), as all is that stands in both files: corrected, or "
-                            "determined once more?",
-                            f"ask the laboratory; if corrected, write revises = \"{old['base_file']}\" into the entry of "
-                            f"{new['base_file']} in intake.toml; if determined once more, replicate = 2 under its "
-                            "[file.constants]"))
-            numbers.pop(int(str(i)), None)
+        old, new = (row for _, row in group.sort_values("day").iterrows())
+        first, second = asked[tuple(key)]
+        for row, other, when in ((old, new, "later"), (new, old, "earlier")):
+            refused.append((int(str(row.name)), f"is reported a second time, {when}, in {_place(other)}, with another value "
+                            f"({other['as_written']}), as all is that stands in both files: corrected, or determined again?",
+                            f"ask the laboratory; then give {second} an entry of its own in intake.toml: if corrected, with "
+                            f"revises = \"{first}\"; if determined once more, with replicate = 2 under its [file.constants]"))
+            numbers.pop(int(str(row.name)), None)
         lost.extend(sorted({int(str(i)) for i in group.index} - set(lost)))
+
+
+def _as_it_was(written: str, old: float, new: float, changed: bool) -> bool:
+    """Whether a value is the same, or told with more digits: it rounds to the earlier one as that was written."""
+    number = re.search(r"\d+(?:[.,](\d+))?", str(written))
+    if not changed or number is None:
+        return not changed
+    told = float(number[0].replace(",", "."))
+    step = 10.0 ** -len(number[1] or "") * (abs(old) / told if told else 1.0)
+    return abs(new - old) <= step / 2 * (1 + 1e-9)
 
 
 def _contradiction(group: pd.DataFrame, row: pd.Series, old: pd.Series, refused: list[tuple[int, str, str]],

@@ -40,6 +40,7 @@ Not here: unequal residual variances, values below quantification.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -163,14 +164,18 @@ class RemlFit:
         ``component`` is a random term or "residual"; the result is in the response's unit squared.
         The limit is where the criterion, minimised over the other variances, has risen by the
         square of the normal quantile at ``level`` (likelihood-ratio inversion; approximate for
-        few levels). Raises ValueError for an unknown component.
+        few levels). NaN where so few readings carry none: with other variances the random terms would reproduce every
+        value. Raises ValueError for an unknown component.
         """
         i, above = self._profile(component, level)
         low = np.log(max(self._state.theta[i], 1e-12))
         high = np.log(max(self._state.theta[i], 1e-2 * self._state.theta.sum()))
-        while above(high) < 0:
-            low, high = high, high + 1.0
-        return float(np.exp(optimize.brentq(above, low, high, xtol=1e-10))) * self._scale**2
+        try:
+            while above(high) < 0:
+                low, high = high, high + 1.0
+            return float(np.exp(optimize.brentq(above, low, high, xtol=1e-10))) * self._scale**2
+        except (DesignMismatch, ModelNotTrusted):
+            return math.nan
 
     def profile_lower(self, component: str, level: float = 0.95) -> float:
         """One-sided lower confidence limit of a variance, as ``profile_upper``; 0 where the data allow a variance of zero."""

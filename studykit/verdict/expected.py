@@ -23,7 +23,7 @@ from scipy import stats
 
 from studykit.core.memory import remembered
 from studykit.core.record import significant
-from studykit.inference.margin import LARGEST
+from studykit.inference.margin import per_cent
 from studykit.model.analyte import AnalyteModel
 from studykit.model.tables import usable
 from studykit.physics.bounds import DAYS_PER_MONTH
@@ -277,7 +277,7 @@ def _table(part: pd.DataFrame, depths: tuple[str, ...], spread: dict[str, tuple[
         mean, half = float(own["y"].mean()), math.nan
         if df and sd > 0:
             half = float(stats.t.ppf(0.975, df)) * sd / math.sqrt(len(own))
-        low, mid, high = ((math.exp(min(x, LARGEST)) if log else x) for x in (mean - half, mean, mean + half))
+        low, mid, high = ((1 + per_cent(x) / 100 if log else x) for x in (mean - half, mean, mean + half))
         expected = float(own["expected"].mean())
         rows.append({"component": name, "analyte": analyte, "store": own["store"].iloc[0], "vessel": own["vessel"].iloc[0],
                      "age_days": float(own["age_days"].mean()), "depth": depth, "height": float(own["height"].mean()),

@@ -348,10 +348,10 @@ def _reasons(model: FittedModel, stock: Stock | None) -> tuple[str, ...]:
 
 def _zeros(model: FittedModel, fit: RemlFit) -> str:
     """Scatters estimated as zero, and how large each could be."""
-    uppers = [f"{SCATTER.get(n, n)} could be up to "
-              f"{significant(model.rows.margin.shown_sd(math.sqrt(fit.profile_upper(n))), 2)} {model.shown_unit}"
-              for n in fit.at_zero]
-    return f"Estimated as zero: {'; '.join(uppers)} (95 % bound)."
+    most = {n: model.rows.margin.shown_sd(math.sqrt(fit.profile_upper(n))) for n in fit.at_zero}
+    told = [f"{SCATTER.get(n, n)} could be up to {significant(x, 2)} {model.shown_unit}" if math.isfinite(x) else
+            f"how large {SCATTER.get(n, n)} could be, so few readings do not tell" for n, x in most.items()]
+    return f"Estimated as zero: {'; '.join(told)}{' (95 % bound)' * any(map(math.isfinite, most.values()))}."
 
 
 def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdict:

@@ -82,3 +82,14 @@ def test_what_is_shown_from_a_time_on_is_told_from_no_earlier_one(months: float,
     assert begun_time(months) == said
     number, noun = said.split()
     assert int(number) * {"months": 30.4375, "weeks": 7, "day": 1}[noun] >= months * 30.4375 - 1e-6
+
+
+def test_each_group_is_held_against_its_own_rounding() -> None:
+    """Whole numbers near 300 that scatter by 1.4 % have a line, whatever another store's near 8 are rounded to."""
+    def read(frame: pd.DataFrame, facts: dict) -> pd.Series:
+        low = frame["container"].map(facts["store"]).eq("hut")
+        return (frame["value"] * low.map({True: 0.08, False: 3.0})).round(0)
+
+    found, *_ = told(read)
+    assert [t.own.label for t in found.trends] == ["store valley"]
+    assert found.left_out == (("y", f"store hut: {ROUNDED}"),)

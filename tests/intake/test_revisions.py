@@ -116,32 +116,52 @@ def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) 
     assert set(out.results.loc[out.results["sample"] != codes[5], "source_file"]) == {"b.csv"}
 
 
-def test_a_later_file_that_changes_all_it_has_again_is_a_question_and_one_correction_is_not(tmp_path: Path) -> None:
-    """Own judgement: an amended report leaves something as it was, or says of what it is the revision."""
+def test_a_later_file_that_changes_all_it_has_again_is_a_question_and_a_few_corrections_are_not(tmp_path: Path) -> None:
+    """Own judgement: of half of the bottles and more an amended report leaves something as it was, or says what it revises."""
     first = "".join(f"B00{k};Si;{10 + k};mg/kg;2026-05-04;\n" for k in (1, 2, 3))
-    again = "B001;Si;11.5;mg/kg;2026-05-11;\nB003;Si;13.5;mg/kg;2026-05-11;\n"
+    again = "B001;Si;11.7;mg/kg;2026-05-11;\nB003;Si;13.7;mg/kg;2026-05-11;\n"
     out = run(tmp_path, first, b=again)
     assert values(out) == {("B002", "Si", 1): (12.0, "")}
     lost = out.rejected.sort_values(["file", "row"])
-    assert lost["value"].tolist() == ["11", "13", "11.5", "13.5"]
-    assert lost["reason"].str.contains("corrected, or determined once more?", regex=False).all()
-    assert lost["remedy"].str.contains('revises = "a.csv"', regex=False).all()
-    assert "later, in raw/b.csv row 2, with another value (11.5)" in lost["reason"].iloc[0]
+    assert lost["value"].tolist() == ["11", "13", "11.7", "13.7"]
+    assert lost["reason"].str.contains("corrected, or determined again?", regex=False).all()
+    assert lost["remedy"].str.contains('give b.csv an entry of its own in intake.toml: if corrected, with revises = "a.csv"',
+                                       regex=False).all()
+    assert "later, in raw/b.csv row 2, with another value (11.7)" in lost["reason"].iloc[0]
     assert "earlier, in raw/a.csv row 2, with another value (11)" in lost["reason"].iloc[2]
     assert out.revisions.empty
     same = run(tmp_path, first, b=again + "B002;Si;12;mg/kg;2026-05-11;\n")
-    assert values(same) == {("B001", "Si", 1): (11.5, ""), ("B002", "Si", 1): (12.0, ""), ("B003", "Si", 1): (13.5, "")}
-    one = run(tmp_path, first, b="B003;Si;13.5;mg/kg;2026-05-11;\n")
-    assert values(one)["B003", "Si", 1] == (13.5, "")
-    number = run(tmp_path, first, b=again.replace("11;\n", "11;2\n"))
-    assert number.revisions["mark"].tolist() == ["revision number"] * 2
+    assert values(same) == {("B001", "Si", 1): (11.7, ""), ("B002", "Si", 1): (12.0, ""), ("B003", "Si", 1): (13.7, "")}
     entries = DATED.replace("*.csv", "a.csv") + DATED.replace("*.csv", "b.csv")
     corrected = run(tmp_path, first, entries.replace('"b.csv"', '"b.csv"\nrevises = "a.csv"'), b=again)
     assert values(corrected) == values(same)
     before, after = entries.split('"b.csv"')
     once_more = run(tmp_path, first, f'{before}"b.csv"{after}[file.constants]\nreplicate = 2\n', b=again)
     assert len(once_more.results) == 5
-    assert values(once_more)["B003", "Si", 2] == (13.5, "")
+    assert values(once_more)["B003", "Si", 2] == (13.7, "")
+
+
+@pytest.mark.parametrize(("later", "taken"), [
+    ("B003;Si;13.7;mg/kg;2026-05-11;\n", 13.7),  # the only bottle of three: a correction
+    ("B003;Si;13.7;mg/kg;2026-05-11;\nB003;P;301;mg/kg;2026-05-11;\n", 13.7),  # one bottle, two analytes
+    ("B001;Si;11.04;mg/kg;2026-05-11;\nB003;Si;13.1;mg/kg;2026-05-11;\n", 13.1),  # one digit more of the same readings
+    ("B001;Si;11.04;mg/kg;2026-05-11;\nB003;Si;13.7;mg/kg;2026-05-11;\n", 13.7),  # one of them as it was
+    ("B001;Si;11.7;mg/kg;2026-05-11;2\nB003;Si;13.7;mg/kg;2026-05-11;2\n", 13.7),  # numbered
+    ("B001;Si;11.7;mg/kg;2026-05-11;\nB009;Si;1;mg/kg;2026-05-11;\n", None)])  # another bottle is no repeat of anything
+def test_what_is_no_question_is_taken_by_its_date(tmp_path: Path, later: str, taken: float | None) -> None:
+    first = "".join(f"B00{k};Si;{10 + k};mg/kg;2026-05-04;\n" for k in (1, 2, 3)) + "B003;P;300;mg/kg;2026-05-04;\n"
+    out = run(tmp_path, first, b=later)
+    assert "determined again?" not in " ".join(map(str, out.rejected["reason"]))
+    assert taken is None or values(out)["B003", "Si", 1] == (taken, "")
+
+
+def test_of_many_bottles_a_few_are_corrections(tmp_path: Path) -> None:
+    first = "".join(f"B0{k};Si;{k};mg/kg;2026-05-04;\n" for k in range(10, 20))
+    few, half = ("".join(f"B0{k};Si;{k + 0.7};mg/kg;2026-05-11;\n" for k in range(10, 10 + n)) for n in (4, 5))
+    intake, codes = DATED.replace("layout", 'decimal = "."\nlayout'), tuple(f"B0{k}" for k in range(10, 20))
+    of_few, of_half = (take(tmp_path, intake, {"a.csv": HEAD + first, "b.csv": HEAD + x}, codes=codes) for x in (few, half))
+    assert (len(of_few.revisions), len(of_few.rejected)) == (4, 0)
+    assert (len(of_half.revisions), len(of_half.rejected)) == (0, 10)
 
 
 def test_a_blank_cell_of_an_older_file_is_no_newer_report(tmp_path: Path) -> None:

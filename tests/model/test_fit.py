@@ -642,3 +642,16 @@ def test_another_word_without_the_declared_scatter_is_told_and_an_equal_one_too(
         assert ("Without it every word would be the same." in said) == (own == other)
         found.add(own != other)
     assert found == {True, False}
+
+
+def test_so_few_readings_that_no_limit_of_a_variance_is_found_are_told_so():
+    """Two containers with both zones and three with one: at a larger variance the containers would reproduce every value."""
+    rows = {"K0": (0.1, 1.2), "K1": (-1.3, None), "K2": (None, 1.9), "K3": (-0.2, 0.9), "K4": (-0.6, None)}
+    frame = pd.DataFrame([(c, d, v) for c, both in rows.items() for d, v in zip(("upper", "lower"), both, strict=True)
+                          if v is not None], columns=["container", "depth", "value"])
+    study, made = fit(frame, ("upper", "lower"), {"absolute": 0.5})
+    table = made.variances().set_index("component")
+    assert table.loc["container", "at zero"]
+    assert math.isnan(table.loc["container", "could be up to"])
+    told = " ".join(verdict.mixed_verdict(made, study).reasons)
+    assert "how large the scatter between containers could be, so few readings do not tell." in told

@@ -69,10 +69,6 @@ def with_fluid(stage, **update):
     return changed(stage, fluid=stage.study.fluid.model_copy(update=update))
 
 
-def with_sampling(stage, **update):
-    return changed(stage, sampling=stage.study.sampling.model_copy(update=update))
-
-
 def with_containers(stage, column, change):
     """The stage whose first container has another value in a column."""
     table = stage.containers.copy()
@@ -143,5 +139,5 @@ def test_the_search_for_causes_is_taken_where_no_reading_changed(drums, tmp_path
     fresh = [digest(suspects.search.__wrapped__(*given)) for given in asked]
     monkeypatch.setenv(PLACE, str(tmp_path / "made"))
     assert [digest(suspects.search(*given)) for given in asked] == fresh
-    monkeypatch.setattr(memory, "write_bytes", None)  # nothing is written a second time
+    monkeypatch.setattr(suspects, "scene", None)  # nothing can be searched a second time
     assert [digest(suspects.search(*given)) for given in asked] == fresh
