@@ -276,7 +276,8 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
 def _step(rows: ModelRows, containers: pd.Series) -> float:
     """The rounding step of a cell mean of these containers, at any of their visits."""
     visits = rows.visits[rows.visits["container"].isin(containers)]
-    return cells_of(replace(rows, table=visits.assign(container=visits["container"] + "\t" + visits["visit"]))).step
+    each = visits["container"].astype(str) + "\t" + visits["visit"].astype(str)
+    return cells_of(replace(rows, table=visits.assign(container=each, limit=math.nan))).step
 
 
 def _first_of_all(study: Study, first: Trend, others: list[tuple[str, str]], one: Callable[[tuple[str, str]], Trend]) -> Trend:

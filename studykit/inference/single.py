@@ -35,8 +35,8 @@ CANNOT_CONCLUDE = (
     "anything about other containers: one container shows nothing of how they differ among themselves",
     "anything about other lots, ages or stores",
     "the cause: settling, filling, sampling and laboratory drift all look alike here",
-    "the error of drawing: a repeatability, published or from a control chart, is obtained on well-mixed material",
-    "that the laboratory scattered here as stated",
+    "the error of drawing, or whether the laboratory scattered here as stated: a repeatability, published or from a control "
+    "chart, is obtained on well-mixed material",
     "whether something has left the liquid and lies on the floor: depths that agree say nothing about it; a "
     "draw from the floor and a remixed whole would, where the safety data sheet and the site's rules allow them",
 )

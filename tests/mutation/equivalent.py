@@ -599,7 +599,7 @@ EQUIVALENT |= {
     "inference/departures|lift_of|constant|0|1|0": "asked of margins on one side only: -1 or 1",
     "inference/departures|lift_of|constant|1|2|1": "of one container, or none, the lift is 0 whatever its mean",
     "inference/departures|lift_of|comparison|n[..., 0] > 1|n[..., 0] >= 1|0": "one container lies at its own mean: 0 anyway",
-    "inference/departures|departures_between|swapped arguments|_rest(other, w)|_rest(w, other)|0": "they are multiplied",
+    "inference/departures|departures_between|swapped arguments|_rest(other, w)|_rest(w, other)|0": "both are multiplied anyway",
     "inference/departures|departures_between|arithmetic|np.isnan(low).any(axis=-1, keepdims=True) | "
     "np.isnan(high).any(axis=-1, keepdims=True)|"
     "np.isnan(low).any(axis=-1, keepdims=True) & np.isnan(high).any(axis=-1, keepdims=True)|0":

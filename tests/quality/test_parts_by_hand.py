@@ -157,7 +157,8 @@ def test_settling_and_the_floor_are_rivals_of_what_they_could_bring_about(monkey
 
 
 def test_the_map_grows_with_its_containers_their_names_and_its_analytes() -> None:
-    """Inches: 3.6 for each panel across and 0.047 for each letter beyond eight; 0.9 and 0.17 a container for each line, 0.7."""
+    """Inches: 3.6 for each panel across and 0.047 for each letter beyond eight; 0.9 and 0.17 a container for each line, 0.7;
+    as for four containers at least, where the longest name of a depth has five letters."""
     def size(name: str, boxes: int, analytes: int) -> tuple[float, float]:
         table = pd.DataFrame([(f"{b:0>{len(name)}}", d, f"A{a:02}", 0.5, 0, "") for b in range(boxes)
                               for d in ("upper", maps.WHOLE) for a in range(analytes)],
@@ -172,4 +173,4 @@ def test_the_map_grows_with_its_containers_their_names_and_its_analytes() -> Non
                                   ("1", 2, 2 * per + 1)):
         parts = math.ceil(analytes / per)
         assert size(name, boxes, analytes) == pytest.approx((
-            3.6 * min(2, parts) + 0.047 * max(0, len(name) - 8), (0.9 + 0.17 * boxes) * math.ceil(parts / 2) + 0.7))
+            3.6 * min(2, parts) + 0.047 * max(0, len(name) - 8), (0.9 + 0.17 * max(4, boxes)) * math.ceil(parts / 2) + 0.7))

@@ -181,7 +181,8 @@ def test_nothing_is_known_to_rise_where_the_store_has_no_viscosity(monkeypatch):
 def test_bounds_against_the_whole_rest_on_the_containers_that_have_one(monkeypatch):
     """Of A and B a whole is known, C has zones alone: each bound is worked out over the containers behind it."""
     rows = SimpleNamespace(measured=pd.DataFrame({"container": ["A", "B", "C", "C"]}))
-    stage = SimpleNamespace(study=None, containers=pd.DataFrame({"container": ["A", "B", "C", "D"]}))
+    stage = SimpleNamespace(study=SimpleNamespace(components=[SimpleNamespace(analyte="P")]),
+                            containers=pd.DataFrame({"container": ["A", "B", "C", "D"]}))
     made = [SimpleNamespace(analyte="P", reference=r) for r in ("whole", "zones")]
     monkeypatch.setattr(particlebounds, "liquid_in", lambda _: 1)
     monkeypatch.setattr(particlebounds, "bounds", lambda *_: made)
