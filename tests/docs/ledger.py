@@ -892,6 +892,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::a_layered_control_that_was_not_found_takes_homogeneous_back"),
     ],
     "docs/time.md": [
+        row("Values known only as a limit, and readings rounded", "0.7",
+            "ageing/test_rounded.py::rounded_more_coarsely_than_they_scatter_carries_no_line"),
         row("What is told of the mean is never longer", "never",
             "ageing/test_bends.py::no_time_is_longer_than_the_line_says"),
         row("In 2,000 simulated studies each, with", "2,000 6 12 7 40 8 3 10 4.9 4.7 5.7 5.0 20 49",
