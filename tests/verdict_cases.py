@@ -7,6 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import studykit.notebook.stage as kit
+from studykit.demos.shipped import copy_demo
+from studykit.intake.take import run_intake
+from studykit.study.tables import load_tables
 from tests.studies import definition, write_study
 
 DEPTHS = {"upper": 0.83, "middle": 0.5, "lower": 0.17}
@@ -14,6 +17,14 @@ HEAD_C = "container,lot,store,vessel,liquid_height_mm,filled_on,sampled_on,treat
 HEAD_R = "sample,analyte,value,unit,qualifier,limit,replicate,run,source_file,source_row\n"
 Cells = Mapping[str, Mapping[str, Sequence[float | str]]]
 """Container -> depth (or kind: heel, composite) -> results; a text such as '<2' is a limit."""
+
+
+def demo_stage(name: str, root: Path) -> kit.Stage:
+    """The verdict stage of a demo, copied to a folder, from its raw files."""
+    copy_demo(name, root)
+    early = load_tables(root, with_results=False)
+    run_intake(root, early.study, early.samples)
+    return kit.open_stage("06-verdict", str(root), str(root / "report"))
 
 
 def make(root: Path, cells: Cells, *, margin: Mapping[str, float] | None = None, controls: Mapping[str, str] | None = None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from studykit.ageing.reach import Passing
 from studykit.ageing.trend import Trend
@@ -11,6 +11,8 @@ from studykit.core.listing import series
 from studykit.study.ages import DAYS_A_MONTH
 from studykit.study.definition import Study
 
+SLACK = 1e-6
+"""Months or days that sums may be off."""
 CAUTION = "see the caution under How long it may stand"
 NEITHER = "shown neither within nor beyond at any age"
 LEAST = "allows least"
@@ -19,7 +21,7 @@ NORMAL = "containers are taken to scatter as a normal distribution (for the shar
 
 def rounded(months: float, seen: bool = False) -> float:
     """Months as ``whole_time`` tells them, or as ``seen_time`` does an age that was ``seen``, but never more than they are."""
-    whole = math.floor(months + (3 / DAYS_A_MONTH if seen else 1e-9))
+    whole = math.floor(months + (3 / DAYS_A_MONTH if seen else SLACK))
     if whole >= 3:
         return min(float(whole), months)
     days = math.floor(months * DAYS_A_MONTH + 1e-6)
@@ -28,19 +30,19 @@ def rounded(months: float, seen: bool = False) -> float:
 
 def whole_time(months: float) -> str:
     """A time rounded down to what a calendar can use: months from three on, weeks from three on, else days."""
-    if months >= 3:
-        return f"{math.floor(months + 1e-9)} months"
-    days = math.floor(months * DAYS_A_MONTH + 1e-6)
-    number, noun = (days // 7, "week") if days >= 21 else (days, "day")
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+    return _calendar(months, lambda x: math.floor(x + SLACK))
 
 
 def begun_time(months: float) -> str:
     """A time from which on something is shown, rounded up: months from three on, weeks from three on, else days."""
+    return _calendar(months, lambda x: math.ceil(x - SLACK))
+
+
+def _calendar(months: float, whole: Callable[[float], int]) -> str:
     if months >= 3:
-        return f"{math.ceil(months - 1e-9)} months"
-    days = math.ceil(months * DAYS_A_MONTH - 1e-6)
-    number, noun = (-(-days // 7), "week") if days >= 21 else (days, "day")
+        return f"{whole(months)} months"
+    days = whole(months * DAYS_A_MONTH)
+    number, noun = (whole(days / 7), "week") if days >= 21 else (days, "day")
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 

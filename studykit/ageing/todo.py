@@ -13,7 +13,8 @@ TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothi
 ITSELF = "shown to lie beyond itself"
 YET = ", though their own zones are shown within every margin: how long they may stand is judged by the group"
 ALONE = "; by themselves they are not shown beyond"
-NO_AGE, NO_LINE = "Nothing can be said of how long these may stand", "the ages at which they were drawn tell nothing of growth"
+NO_AGE = "Nothing can be said of how long these may stand"
+NO_LINE = "the ages at which they were drawn, or results so coarsely rounded, tell nothing of growth"
 ALL_NAMED = 3
 """Containers that are named even where they are all of them."""
 MANY_NAMED, FIRST_NAMED, LISTED = 60, 12, "report/06-verdict/time-actions.csv"

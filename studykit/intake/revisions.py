@@ -3,8 +3,8 @@
 A later report replaces an earlier one only by a mark: a later report date, a higher revision number,
 or a mapping entry that names the files it revises. Both are kept. The same value again without a mark
 is a repeat; another value without a mark is a contradiction, and neither value is taken. Where a later file reports half
-of the bottles of an earlier one again, or more, and not one value as it was, the date alone does not say whether they were
-corrected or determined once more.
+of the bottles of an earlier one again, or more, and not one value as it was (nor all of them with more digits), the date
+alone does not say whether they were corrected or determined once more.
 """
 
 from __future__ import annotations
@@ -247,11 +247,11 @@ def _all_changed(again: pd.DataFrame, held: Mapping[str, int], refused: list[tup
     pairs = {tuple(k) for k in again.loc[twice, KEY].itertuples(index=False)}
     once = np.array([tuple(k) in pairs for k in told[KEY].to_numpy()], dtype=bool)
     told = told[(told["mark"] == "report date") & (told["old"] != told["new"]) & once]
-    told["other"] = [not _as_it_was(*c) for c in told[["old_as_written", "old_value", "new_value", "changed"]].to_numpy()]
+    told["finer"] = [_finer(*c) for c in told[["old_as_written", "old_value", "new_value"]].to_numpy()]
     asked: dict[tuple[object, ...], tuple[str, str]] = {}
     for files, own in told.groupby(["old", "new"], sort=False):
         bottles = own["sample"].nunique()
-        if own["other"].all() and bottles >= max(SEVERAL, held[str(files[0])] / 2):
+        if own["changed"].all() and not own["finer"].all() and bottles >= max(SEVERAL, held[str(files[0])] / 2):
             asked |= dict.fromkeys(map(tuple, own[KEY].to_numpy()), (str(files[0]), str(files[1])))
     changes[:] = [c for c in changes if tuple(c[:3]) not in asked]
     for key, group in again.groupby(KEY, sort=False, observed=True) if asked else ():
@@ -262,17 +262,18 @@ def _all_changed(again: pd.DataFrame, held: Mapping[str, int], refused: list[tup
         for row, other, when in ((old, new, "later"), (new, old, "earlier")):
             refused.append((int(str(row.name)), f"is reported a second time, {when}, in {_place(other)}, with another value "
                             f"({other['as_written']}), as all is that stands in both files: corrected, or determined again?",
-                            f"ask the laboratory; then give {second} an entry of its own in intake.toml: if corrected, with "
-                            f"revises = \"{first}\"; if determined once more, with replicate = 2 under its [file.constants]"))
+                            f"ask the laboratory; then give {second} an entry of its own in intake.toml, whose file no "
+                            f"other pattern serves: if corrected, with revises = \"{first}\"; if determined once more, with "
+                            "replicate = 2 under its [file.constants]"))
             numbers.pop(int(str(row.name)), None)
         lost.extend(sorted({int(str(i)) for i in group.index} - set(lost)))
 
 
-def _as_it_was(written: str, old: float, new: float, changed: bool) -> bool:
-    """Whether a value is the same, or told with more digits: it rounds to the earlier one as that was written."""
+def _finer(written: str, old: float, new: float) -> bool:
+    """Whether a value may be the earlier one told with more digits: it rounds to that as it was written."""
     number = re.search(r"\d+(?:[.,](\d+))?", str(written))
-    if not changed or number is None:
-        return not changed
+    if number is None:
+        return False
     told = float(number[0].replace(",", "."))
     step = 10.0 ** -len(number[1] or "") * (abs(old) / told if told else 1.0)
     return abs(new - old) <= step / 2 * (1 + 1e-9)

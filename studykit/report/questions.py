@@ -36,7 +36,7 @@ from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, YES, count_words
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED
-from studykit.verdict.rule import ON_AVERAGE
+from studykit.verdict.rule import NO_RESULT, ON_AVERAGE
 from studykit.verdict.unopened import NO_WORD
 from studykit.verdict.uses import UNOPENED, UNSEEN, USES, WHOLE, floors_beyond, said, shortly, unseen, vetoing
 
@@ -58,7 +58,6 @@ SAFETY = "Before opening, moving or mixing a container: safety data sheet, rules
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 HOPELESS = "no reasonable number of"
-NO_RESULT = r"^No result at (.+?): whether"
 TIED = "cannot be told apart"
 DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
@@ -395,7 +394,7 @@ def _at_no_depth(stage: OpenStage) -> list[str]:
     """Depths at which an open analyte has no result, in a sentence each."""
     table = optional(stage, "06-verdict", "sentences").reindex(columns=["analyte", "verdict", "reasons"])
     open_ = table[table["verdict"] == "inconclusive"]
-    where = open_["reasons"].astype(str).str.extract(NO_RESULT, expand=False)
+    where = open_["reasons"].astype(str).str.extract("^" + re.escape(NO_RESULT).replace(r"\{\}", "(.+?)"), expand=False)
     return [f"No result at {depths}: {series(stage.study.label_of(a) for a in open_.loc[rows.index, 'analyte'])}."
             for depths, rows in where.groupby(where, sort=False)]
 

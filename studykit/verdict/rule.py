@@ -47,6 +47,7 @@ from studykit.verdict.containers import Stock, stock_of, stock_of_limits
 WORDS = ("homogeneous", "uneven", "stratified", "inconclusive", "not assessed")
 SCATTER = {"container": "the scatter between containers", "container:depth": "the scatter between containers' profiles",
            "run": "the scatter between runs"}
+NO_RESULT = "No result at {}: whether that zone is like the others is not known."
 NOT_AFTER_HOLM = ("Among so many analytes chance alone can do this once: after Holm's adjustment it is not beyond the "
                   "margin, so the study's verdict does not rest on it.")
 INFORMATION = ("Reported for information: it was declared beforehand to decide nothing, so the study's verdict does not rest "

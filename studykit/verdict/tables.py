@@ -35,7 +35,15 @@ from studykit.verdict.alone import measured_in, of_one_only, one_of_many
 from studykit.verdict.containers import beyond_of, rounded_up, share_of
 from studykit.verdict.floors import REST
 from studykit.verdict.pouring import litres_of_ends
-from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, least_told, study_verdict
+from studykit.verdict.rule import (
+    NO_RESULT,
+    AnalyteVerdict,
+    ComparedVerdict,
+    StudyVerdict,
+    judge,
+    least_told,
+    study_verdict,
+)
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
 
@@ -63,7 +71,7 @@ def _of_all_depths(verdict: AnalyteVerdict, model: AnalyteModel) -> AnalyteVerdi
     absent = model.rows.absent
     if not absent or verdict.word not in ("homogeneous", "inconclusive"):
         return verdict
-    return _unsupported(verdict, f"No result at {listed(absent)}: whether that zone is like the others is not known.")
+    return _unsupported(verdict, NO_RESULT.format(listed(absent)))
 
 
 def _unsupported(verdict: AnalyteVerdict, why: str) -> AnalyteVerdict:

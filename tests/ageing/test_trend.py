@@ -251,8 +251,8 @@ def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert len(todo) == 13
     assert todo.loc["barn00", "what to do"] == "nothing can be said"
-    assert ("- Nothing can be said of how long these may stand (the ages at which they were drawn tell nothing of growth): "
-            "barn00.") in tables.action_words(todo.reset_index(), {})
+    assert ("- Nothing can be said of how long these may stand (the ages at which they were drawn, or results so coarsely "
+            "rounded, tell nothing of growth): barn00.") in tables.action_words(todo.reset_index(), {})
 
 
 def test_the_figure_draws_what_its_table_says(two_stores) -> None:

@@ -15,6 +15,7 @@ from studykit.study.actions import Action, barred_note
 from studykit.study.changes import Change, counted
 from studykit.study.definition import parse_study
 from studykit.study.lock import LockStatus
+from studykit.verdict.rule import NO_RESULT
 from studykit.verdict.uses import BEYOND, SINGLE, UNDECIDED, UNSEEN
 from tests.studies import definition
 
@@ -371,7 +372,7 @@ def test_analytes_that_were_measured_in_the_same_containers_are_told_together():
 
 def test_a_depth_without_any_result_stands_on_page_one_and_no_drawing_undoes_what_is_open(monkeypatch) -> None:
     """The lowest bottle of silicon was left out: nothing on page one had said so, and drawing was to undo its verdict."""
-    why = "No result at lower: whether that zone is like the others is not known."
+    why = NO_RESULT.format("lower")
     words = pd.DataFrame({"analyte": ["Si", "P", "Mo"], "verdict": ["inconclusive", "inconclusive", "homogeneous"],
                           "reasons": [why, "Too near.", "Fine."], "stock": "", "sentence": ""})
     known = pd.DataFrame({"analyte": ["Si", "Mo"], "holds up to": [1.2, 1.3], "provisional": [False, False]})

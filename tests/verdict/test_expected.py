@@ -12,30 +12,22 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-import studykit.notebook.stage as kit
-from studykit.demos.shipped import copy_demo
-from studykit.intake.take import run_intake
 from studykit.model import tables as model_tables
 from studykit.physics.column import expected_column
 from studykit.physics.figures import expected_over_measured
 from studykit.physics.inputs import component_of, drawn_zones, liquid_of, standing
 from studykit.sampling.draws import plan_draws
 from studykit.study.definition import parse_study
-from studykit.study.tables import load_tables
 from studykit.verdict import expected
 from tests.demogen import slip
 from tests.verdict.test_particles import opened, part, with_composites
-from tests.verdict_cases import calm
+from tests.verdict_cases import calm, demo_stage
 
 
 @pytest.fixture(scope="module")
 def drums(tmp_path_factory):
     """The verdict stage of the settling demo, from its raw files, with its models."""
-    root = tmp_path_factory.mktemp("slip") / "slip"
-    copy_demo("slip", root)
-    early = load_tables(root, with_results=False)
-    run_intake(root, early.study, early.samples)
-    stage = kit.open_stage("06-verdict", str(root), str(root / "report"))
+    stage = demo_stage("slip", tmp_path_factory.mktemp("slip") / "slip")
     return stage, model_tables.fit_all(stage)
 
 

@@ -9,17 +9,14 @@ import pytest
 
 from studykit.core import memory
 from studykit.core.memory import PLACE, digest
-from studykit.demos.shipped import copy_demo
-from studykit.intake.take import run_intake
 from studykit.model.tables import fit_all
-from studykit.notebook.stage import open_stage
 from studykit.physics.forecast import expected_curves
 from studykit.quality import assess as quality
 from studykit.quality import suspects
 from studykit.study.definition import Margin
-from studykit.study.tables import load_tables
 from studykit.verdict import expected, particles
 from studykit.verdict.containers import groups
+from tests.verdict_cases import demo_stage
 
 LAYERED = "Zircon"
 
@@ -27,11 +24,7 @@ LAYERED = "Zircon"
 @pytest.fixture(scope="module")
 def drums(tmp_path_factory):
     """The verdict stage of the settling demo, whose models are fitted without a memory."""
-    root = tmp_path_factory.mktemp("slip") / "slip"
-    copy_demo("slip", root)
-    early = load_tables(root, with_results=False)
-    run_intake(root, early.study, early.samples)
-    return open_stage("06-verdict", str(root), str(root / "report"))
+    return demo_stage("slip", tmp_path_factory.mktemp("slip") / "slip")
 
 
 def frames_of(stage, monkeypatch):
